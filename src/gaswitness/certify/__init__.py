@@ -1,0 +1,1 @@
+"""Verdicts to signed bytes, and back: sign, verify, and a PDF that only draws."""

@@ -1,0 +1,1 @@
+"""The command line: reads files, wires edges to stages, maps errors to exit codes."""

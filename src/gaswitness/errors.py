@@ -1,0 +1,120 @@
+"""The one error tree, with the exit code each branch ends a command with.
+
+    GaswitnessError                 something the person at the keyboard must know
+    |- InputError            exit 2 wrong use or bad input: where, found, expected, hint
+    |  |- InputFaults        exit 2 several of them at once, each with its own path
+    |  |- UnitError          exit 2 a quantity that cannot be read or converted
+    |  |- PlanRefused        exit 2 a plan that could not prove what it claims
+    |  `- OutOfDomain        exit 2 a number outside what a formula holds for
+    |- LinkError             exit 3 a link or a service failed
+    `- EvidenceError         exit 4 evidence not trusted
+       |- ChainBroken        exit 4 a ledger line was altered, lost or put elsewhere
+       |- SignatureRejected  exit 4 the signature does not belong to these bytes
+       `- UnknownSigner      exit 4 a good signature by a key nobody vouched for
+
+Exit 0 is done and good, exit 1 is done and something fell short; neither is an error.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+EXIT_GOOD = 0
+EXIT_FELL_SHORT = 1
+EXIT_BAD_INPUT = 2
+EXIT_LINK = 3
+EXIT_EVIDENCE = 4
+
+
+class GaswitnessError(Exception):
+    """Base of all errors this package raises on purpose."""
+
+    exit_code = EXIT_BAD_INPUT
+
+    def __init__(self, message: str, *, hint: str = "") -> None:
+        super().__init__(message)
+        self.message = message
+        self.hint = hint
+
+    def __str__(self) -> str:
+        return f"{self.message}\n\nhint: {self.hint}" if self.hint else self.message
+
+
+class InputError(GaswitnessError):
+    """Bad input, told as where, what was found, what was expected and what to do."""
+
+    def __init__(
+        self, message: str, *, where: str = "", found: object = None, expected: str = "", hint: str = ""
+    ) -> None:
+        self.where = where
+        self.found = found
+        self.expected = expected
+        parts = [f"{where}: {message}" if where else message]
+        if found is not None:
+            parts.append(f"found {found!r}")
+        if expected:
+            parts.append(f"expected {expected}")
+        super().__init__("; ".join(parts), hint=hint)
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """One thing wrong in a description, said so that a person can go and mend it."""
+
+    path: str
+    """Where in the document, JSON-path style: ``$.detectors[0].alarms[1].set``."""
+    message: str
+    """What was found and what was expected, one sentence."""
+    hint: str = ""
+    line: int | None = None
+    """Line in the file, counted from one; unknown for a document made in memory."""
+
+    def __str__(self) -> str:
+        at = f"line {self.line}, {self.path}" if self.line else self.path
+        return f"{at}: {self.message}" + (f"\n  hint: {self.hint}" if self.hint else "")
+
+
+class InputFaults(InputError):
+    """Every fault of one document at once."""
+
+    def __init__(self, source: str, faults: tuple[Fault, ...]) -> None:
+        self.source = source
+        self.faults = faults
+        count = f"{len(faults)} fault" + ("s" if len(faults) != 1 else "")
+        super().__init__("\n".join([f"{count} in {source}", *map(str, faults)]))
+
+
+class UnitError(InputError):
+    """A quantity that cannot be read, or units that do not measure the same thing."""
+
+
+class PlanRefused(InputError):
+    """The plan would not prove what it claims; the message says why."""
+
+
+class OutOfDomain(InputError):
+    """A number outside the range a formula holds for."""
+
+
+class LinkError(GaswitnessError):
+    """A link to a panel, or a local service, did not do its part."""
+
+    exit_code = EXIT_LINK
+
+
+class EvidenceError(GaswitnessError):
+    """Evidence that cannot be trusted as it stands."""
+
+    exit_code = EXIT_EVIDENCE
+
+
+class ChainBroken(EvidenceError):
+    """A ledger line was altered, removed, or moved."""
+
+
+class SignatureRejected(EvidenceError):
+    """The signature does not belong to these bytes."""
+
+
+class UnknownSigner(EvidenceError):
+    """The signature is good, but nobody vouched for the key."""

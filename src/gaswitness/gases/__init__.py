@@ -1,0 +1,1 @@
+"""Facts about gases, each with its source."""

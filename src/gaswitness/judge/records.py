@@ -1,0 +1,92 @@
+"""What the judge says: findings per criterion, verdicts per detector, and how each effect followed its cause."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from gaswitness.plan.records import CriterionKind
+from gaswitness.records import Record
+from gaswitness.site.records import Rule
+
+Outcome = Literal["pass", "fail", "inconclusive", "not tested", "error", "aborted"]
+
+
+class Component(Record):
+    """One named source of uncertainty, as a standard uncertainty in the unit of the finding."""
+
+    name: str
+    u: float
+    shared: str | None = None
+    """What several findings have in common: `cylinder:BTL-1`."""
+
+
+class Finding(Record):
+    """One criterion judged. The wording and limits are the plan's; the value is the evidence's."""
+
+    criterion: str
+    """Identity of the criterion in the plan."""
+    kind: CriterionKind
+    text: str
+    value: float | None
+    u: float | None
+    """Standard uncertainty, k = 1."""
+    unit: str
+    limits: tuple[float | None, float | None]
+    rule: Rule
+    outcome: Outcome
+    margin: float | None
+    p_conform: float | None
+    why: str
+    causes: tuple[str, ...] = ()
+    """Likely causes in order, in words, where it fell short."""
+    budget: tuple[Component, ...] = ()
+
+
+class EffectFinding(Record):
+    """One line of the matrix as it was shown."""
+
+    cause: str
+    effect: str
+    delay_s: float | None
+    u_s: float | None
+    within_s: float
+    seen_by: Literal["panel", "witness", "both", "nobody"]
+    outcome: Outcome
+    why: str
+
+
+class Stray(Record):
+    """Something happened that no cause explains."""
+
+    signal: str
+    t_s: float
+    during: str
+    """Detector under test at that moment."""
+    explanation: str
+
+
+class Verdict(Record):
+    """All findings of one detector; the worst rules."""
+
+    tag: str
+    outcome: Outcome
+    why: str
+    findings: tuple[Finding, ...]
+
+
+class Judgement(Record):
+    """All that was found in one ledger."""
+
+    format: Literal["gaswitness/judgement/1"] = "gaswitness/judgement/1"
+    run_id: str
+    ledger_sha256: str
+    outcome: Outcome
+    """The worst of all verdicts and of what concerns the whole visit."""
+    interrupted: bool
+    complete: bool
+    verdicts: tuple[Verdict, ...]
+    visit: tuple[Finding, ...]
+    """What concerns the whole visit: inhibits lifted, people told, nothing stray."""
+    effects: tuple[EffectFinding, ...]
+    strays: tuple[Stray, ...]
+    notes: tuple[str, ...] = ()

@@ -1,0 +1,1 @@
+"""Where readings and status come from; read-only, every one of them."""

@@ -1,0 +1,1 @@
+"""A site to a plan: steps and criteria, gas and time, forecast."""

@@ -1,0 +1,159 @@
+"""The plan: frozen steps and the criteria they must meet, fixed before gas flows.
+
+A plan is data. It can be listed, priced in gas and minutes, printed, hashed and resumed with nothing connected.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import Field
+
+from gaswitness.records import Record
+from gaswitness.site.records import Rule, Site
+
+PLAN_FORMAT: Literal["gaswitness/plan/1"] = "gaswitness/plan/1"
+
+StepKind = Literal[
+    "caution",  # read aloud and accepted before anything else
+    "warn",  # one role is told that a test begins
+    "inhibit",  # one effect is inhibited, with who, why and until
+    "zero",  # as found: reading in the room's own air, or in zero gas
+    "gas-on",  # bottle open, cap on
+    "await-set",  # an alarm point must set
+    "await-plateau",  # the reading must settle at the gas value
+    "acknowledge",  # pressed at the panel
+    "silence",  # pressed at the panel
+    "gas-off",  # bottle shut, cap away
+    "await-clear",  # an alarm point must clear by itself
+    "reset",  # pressed at the panel; a latched point or effect must then clear
+    "fault",  # the signal is opened at the detector; fault must show, and go
+    "adjust",  # only where as found fell short: zero or span adjusted, then tested again
+    "lift",  # one inhibit is lifted
+    "prove",  # the effect just released is seen to act once more
+    "all-clear",  # one role is told that the test is over
+]
+
+CriterionKind = Literal[
+    "zero",  # reading before gas, against the room's known background
+    "span",  # settled reading on certified gas
+    "t90",  # time from gas on to 90 % of the change
+    "t10",  # time from gas off until 10 % of the change is left
+    "set-level",  # reading at which the point set
+    "clear-level",  # reading at which the point cleared
+    "deadband",  # distance between the two
+    "set-time",  # time from gas on until the point set, against its prediction
+    "latched",  # a latching point stayed until reset, a free one did not need it
+    "effect",  # delay from cause to effect
+    "effect-pattern",  # steady, flashing or pulsed, as configured
+    "silenced",  # the sounder stopped on silence while the alarm stood
+    "reset",  # what needs a reset cleared on reset
+    "fault",  # an opened signal was seen as a fault in time
+    "no-stray",  # nothing happened that no cause explains
+    "inhibit-lifted",  # every inhibit lifted and its effect proven
+    "warned",  # everybody told before has been told it is over
+]
+
+
+class Criterion(Record):
+    """One thing that will be measured, and against what."""
+
+    id: str
+    """`NH3-1/span`, `NH3-1/set-level/low`, `NH3-1/effect/low/FAN-1`."""
+    kind: CriterionKind
+    tag: str | None = None
+    """Detector; none for the whole visit."""
+    point: str | None = None
+    """Alarm point or `fault`, where the criterion is about one."""
+    effect: str | None = None
+    target: float | None = None
+    lower: float | None = None
+    upper: float | None = None
+    unit: Literal["ppm", "s", "count", "yes"]
+    """`yes` is a thing that happened (1) or did not (0)."""
+    rule: Rule
+    text: str
+    """The criterion in words, as it will stand in the certificate."""
+
+
+class Step(Record):
+    """One thing to do or to wait for."""
+
+    id: str
+    """`NH3-1/gas-on`, `NH3-1/await-set/low`, `visit/inhibit/FAN-1`."""
+    kind: StepKind
+    tag: str | None = None
+    point: str | None = None
+    effect: str | None = None
+    role: str | None = None
+    cylinder: str | None = None
+    post: str | None = None
+    """Where it is done or seen."""
+    text: str
+    """What the person does, in one sentence."""
+    ends: Literal["confirm", "signal", "settled", "elapsed"]
+    """A person says so; a status signal shows it; the reading settles; the time has passed."""
+    at_least_s: float = Field(0.0, ge=0)
+    at_most_s: float = Field(ge=0)
+    """After this long the step is over, done or not."""
+    watch: tuple[str, ...] = ()
+    """Effects to be witnessed meanwhile, by tag."""
+
+
+class Curve(Record):
+    """How the reading should rise and fall, with gas on at zero."""
+
+    t_s: tuple[float, ...]
+    reading_ppm: tuple[float, ...]
+    low_ppm: tuple[float, ...]
+    """Lower edge of the 95 % band."""
+    high_ppm: tuple[float, ...]
+    gas_off_s: float
+
+
+class PointForecast(Record):
+    """When one alarm point should set after gas on, and clear after gas off: 95 % intervals."""
+
+    point: str
+    set_s: tuple[float, float]
+    clear_s: tuple[float, float] | None
+    """None where it must not clear by itself (latching)."""
+
+
+class DetectorPlan(Record):
+    """What the test of one detector takes."""
+
+    tag: str
+    cylinder: str
+    bottle_ppm: float
+    """What the detector should show on this bottle."""
+    background_ppm: tuple[float, float]
+    gas_s: float
+    """How long the gas is planned to flow."""
+    gas_m3: float
+    """Gas used, at atmospheric pressure."""
+    duration_s: float
+    curve: Curve
+    points: tuple[PointForecast, ...]
+
+
+class Plan(Record):
+    """A whole visit."""
+
+    format: Literal["gaswitness/plan/1"] = PLAN_FORMAT
+    made: str
+    """Instant in UTC, ISO 8601."""
+    site: Site
+    detectors: tuple[DetectorPlan, ...]
+    steps: tuple[Step, ...]
+    criteria: tuple[Criterion, ...]
+    cautions: tuple[str, ...]
+    retest_of: str | None = None
+    """Digest of the ledger whose shortfalls this plan tests again."""
+
+    def detector(self, tag: str) -> DetectorPlan:
+        """The part of one detector; raises KeyError."""
+        for detector in self.detectors:
+            if detector.tag == tag:
+                return detector
+        raise KeyError(tag)

@@ -1,0 +1,1 @@
+"""Gas let out in rooms, and what the detectors would make of it."""

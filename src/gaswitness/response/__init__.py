@@ -1,0 +1,1 @@
+"""How a detector answers to gas: forward model, fit, and figures read off a trace."""

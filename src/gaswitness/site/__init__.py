@@ -1,0 +1,1 @@
+"""The description of one installation: records, loading, sense-check."""

@@ -1,0 +1,380 @@
+"""The site: what is installed where, what must follow from what, and with which gas it will be proven."""
+
+from __future__ import annotations
+
+from datetime import date
+from typing import Annotated, Literal
+
+from pydantic import Field
+
+from gaswitness.records import (
+    CubicMetres,
+    CubicMetresPerSecond,
+    Kelvins,
+    Kilograms,
+    Metres,
+    Pascals,
+    Ppm,
+    Record,
+    Seconds,
+)
+from gaswitness.site.amounts import Amount
+
+SITE_FORMAT: Literal["gaswitness/site/1"] = "gaswitness/site/1"
+
+Tag = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*$", max_length=40, examples=["NH3-1"])]
+"""A name on the site's drawings; letters, digits, `-` and `_`, so that `TAG.low` can be told apart."""
+
+Direction = Literal["rising", "falling"]
+Pattern = Literal["steady", "flashing", "pulsed"]
+EffectKind = Literal["lamp", "sounder", "relay", "fan", "valve", "message"]
+Rule = Literal["simple", "guarded", "shared-risk"]
+FaultyVote = Literal["votes", "ignored", "reduces"]
+WordOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
+RegisterType = Literal["uint16", "int16", "uint32", "int32", "float32"]
+
+
+class Conditions(Record):
+    """Air at the site; a sensor that counts molecules reads by it."""
+
+    pressure_pa: Pascals = Field(101325.0, alias="pressure")
+    temperature_k: Kelvins = Field(293.15, alias="temperature")
+
+
+class Background(Record):
+    """What the air of an area usually holds of one gas, lowest to highest."""
+
+    gas: str
+    low_ppm: Ppm = Field(alias="low")
+    high_ppm: Ppm = Field(alias="high")
+
+
+class Ventilation(Record):
+    """Air drawn out of an area; unknown flows are left out, never zero."""
+
+    normal_m3_s: CubicMetresPerSecond | None = Field(None, alias="normal")
+    emergency_m3_s: CubicMetresPerSecond | None = Field(None, alias="emergency")
+
+
+class Charge(Record):
+    """Gas held in plant within an area."""
+
+    gas: str
+    mass_kg: Kilograms = Field(alias="mass")
+
+
+class Area(Record):
+    """A room or a part of one."""
+
+    tag: Tag
+    name: str
+    volume_m3: CubicMetres = Field(alias="volume")
+    height_m: Metres = Field(alias="height")
+    occupied: bool
+    ventilation: Ventilation = Ventilation()
+    background: tuple[Background, ...] = ()
+    charges: tuple[Charge, ...] = ()
+
+
+class Opening(Record):
+    """An air path between two areas, or an area and `outside`."""
+
+    a: str
+    b: str
+    flow_m3_s: CubicMetresPerSecond = Field(alias="flow")
+
+
+class AlarmPointSpec(Record):
+    """One alarm of one detector, as configured."""
+
+    name: Tag
+    direction: Direction = "rising"
+    set_ppm: Ppm = Field(alias="set")
+    deadband: Amount = Amount(value=0.0, of="ppm")
+    on_delay_s: Seconds = Field(0.0, alias="on_delay")
+    off_delay_s: Seconds = Field(0.0, alias="off_delay")
+    latching: bool = False
+
+    def clear_ppm(self, range_ppm: float) -> float:
+        """Level beyond which the alarm may clear; `range_ppm` is the width of the detector's range."""
+        band_ppm = self.deadband.resolve(set_ppm=self.set_ppm, range_ppm=range_ppm)
+        return self.set_ppm - band_ppm if self.direction == "rising" else self.set_ppm + band_ppm
+
+
+class LowerFlammableLimit(Record):
+    """The limit that `%LFL` means on this detector, with the standard it comes from."""
+
+    ppm: Ppm = Field(alias="level")
+    source: str
+
+
+class Detector(Record):
+    """A remote detector and how it is expected to answer."""
+
+    tag: Tag
+    name: str = ""
+    gas: str
+    area: Tag
+    unit: Literal["ppm", "ppb", "%vol", "%LFL"] = "ppm"
+    """How this detector's readings are shown to people; inside all is ppm."""
+    range_low_ppm: Ppm = Field(0.0, alias="range_low")
+    range_high_ppm: Ppm = Field(alias="range_high")
+    resolution_ppm: Ppm = Field(alias="resolution")
+    noise_ppm: Ppm = Field(0.0, alias="noise")
+    """Usual standard deviation of the reading in still air."""
+    t90_s: Seconds = Field(alias="t90")
+    """From gas at the inlet to 90 % of the change, dead time included, as the data sheet or the last good test says."""
+    dead_time_s: Seconds = Field(0.0, alias="dead_time")
+    """Time from gas on to first movement, under the cap."""
+    cap_volume_m3: CubicMetres = Field(5e-5, alias="cap_volume")
+    height_m: Metres | None = Field(None, alias="height")
+    corrects_pressure: bool = False
+    lfl: LowerFlammableLimit | None = None
+    alarms: tuple[AlarmPointSpec, ...]
+    channel: Tag | None = None
+    """The panel channel that this detector is wired to."""
+
+    @property
+    def range_ppm(self) -> float:
+        """Width of the range."""
+        return self.range_high_ppm - self.range_low_ppm
+
+    def alarm(self, name: str) -> AlarmPointSpec:
+        """The alarm point of this name; raises KeyError."""
+        for point in self.alarms:
+            if point.name == name:
+                return point
+        raise KeyError(name)
+
+
+class Panel(Record):
+    """The central panel."""
+
+    name: str = "panel"
+    area: Tag | None = None
+    scan_s: Seconds = Field(1.0, alias="scan")
+    """How often the panel looks at its inputs; part of every delay."""
+
+
+class Post(Record):
+    """A place where a witness stands."""
+
+    tag: Tag
+    name: str
+    area: Tag | None = None
+
+
+class Effect(Record):
+    """Something that must happen somewhere when alarms set."""
+
+    tag: Tag
+    name: str
+    kind: EffectKind
+    post: Tag
+    """Where it can be witnessed."""
+    channel: Tag | None = None
+    pattern: Pattern = "steady"
+    delay_s: Seconds = Field(0.0, alias="delay")
+    hold_s: Seconds = Field(0.0, alias="hold")
+    """Goes on at least this long once started."""
+    silenceable: bool = False
+    needs_reset: bool = False
+    """Stays until somebody presses reset, although its causes are gone."""
+    inhibitable: bool = False
+    """May be inhibited for a test, and then must be proven live again."""
+
+
+class VoteGroup(Record):
+    """N of M alarm points that must agree; its tag is a cause like any alarm point."""
+
+    tag: Tag
+    members: tuple[str, ...]
+    need: int = Field(ge=1)
+    faulty: FaultyVote = "votes"
+    """A faulty member counts as an alarm (`votes`), as none (`ignored`), or leaves the group (`reduces`)."""
+
+
+class MatrixLine(Record):
+    """One line of the cause-and-effect matrix: any of the causes brings the effect within the limit.
+
+    A cause is `TAG.point` (`NH3-1.low`), `TAG.fault`, or the tag of a vote group.
+    `need: all` asks for all causes at once.
+    """
+
+    causes: tuple[str, ...]
+    effect: Tag
+    need: Literal["any", "all"] = "any"
+    within_s: Seconds = Field(alias="within")
+    pattern: Pattern | None = None
+    """Pattern that this cause brings, where it differs from the effect's own."""
+
+
+class Cylinder(Record):
+    """A bottle of test gas and its certificate."""
+
+    tag: Tag
+    gas: str
+    level_ppm: Ppm = Field(alias="level")
+    expanded_uncertainty: Amount
+    """U of the certificate; `2 % of level` or an absolute value."""
+    k: float = Field(2.0, gt=0)
+    balance: str
+    certificate: str
+    expires: date
+    water_volume_m3: CubicMetres = Field(alias="water_volume")
+    pressure_pa: Pascals = Field(alias="pressure")
+    min_pressure_pa: Pascals = Field(alias="min_pressure")
+    flow_m3_s: CubicMetresPerSecond = Field(alias="flow")
+    surrogate_for: str | None = None
+    surrogate_factor: float = Field(1.0, gt=0)
+    """Reading of the target gas = level x factor, where the bottle holds another gas."""
+
+    @property
+    def u_ppm(self) -> float:
+        """Standard uncertainty (k = 1) of the certified level."""
+        return self.expanded_uncertainty.resolve(level_ppm=self.level_ppm) / self.k
+
+    @property
+    def shown_ppm(self) -> float:
+        """What a detector of the target gas should show on this bottle."""
+        return self.level_ppm * self.surrogate_factor
+
+    @property
+    def target_gas(self) -> str:
+        """The gas whose detectors this bottle can prove."""
+        return self.surrogate_for or self.gas
+
+
+class Tolerance(Record):
+    """How far a result may be off, and by which rule it is decided."""
+
+    amount: Amount
+    rule: Rule = "guarded"
+
+
+class TimeLimit(Record):
+    """How long a thing may take, and by which rule it is decided."""
+
+    limit_s: Seconds = Field(alias="limit")
+    rule: Rule = "guarded"
+
+
+class Tests(Record):
+    """Tolerances and decision rules, fixed before gas flows."""
+
+    zero: Tolerance = Tolerance(amount=Amount(value=2.0, of="range"))
+    span: Tolerance = Tolerance(amount=Amount(value=10.0, of="level"))
+    response: TimeLimit | None = None
+    """Limit on t90; by default 1.5 times the t90 that the site states per detector."""
+    recovery: TimeLimit | None = None
+    set_level: Tolerance = Tolerance(amount=Amount(value=10.0, of="set"), rule="simple")
+    clear_level: Tolerance = Tolerance(amount=Amount(value=10.0, of="set"), rule="simple")
+    effect_rule: Rule = "simple"
+    interval_months: int = Field(12, ge=1, le=60)
+    """How long a pass is good for before the next test is due."""
+
+
+class RegisterEntry(Record):
+    """A number on a Modbus link."""
+
+    signal: str
+    """`TAG.reading`."""
+    function: Literal[3, 4] = 4
+    address: int = Field(ge=0, le=65535)
+    """Zero-based, as on the wire."""
+    type: RegisterType = "float32"
+    words: WordOrder = "ABCD"
+    scale: float = 1.0
+    offset: float = 0.0
+    unit: Literal["ppm", "ppb", "%vol", "%LFL", "mA"] = "ppm"
+    """Unit of `raw * scale + offset`."""
+
+
+class BitEntry(Record):
+    """A status bit on a Modbus link: a coil or discrete input, or one bit of a register."""
+
+    signal: str
+    """`TAG.point`, `TAG.fault`, `EFFECT.on`, `EFFECT.inhibited`."""
+    function: Literal[1, 2, 3, 4] = 2
+    address: int = Field(ge=0, le=65535)
+    bit: int | None = Field(None, ge=0, le=15)
+    """Bit of the register, least significant is 0; only with function 3 or 4."""
+    inverted: bool = False
+
+
+class LinkSpec(Record):
+    """Where readings and status come from."""
+
+    url: str = Field(examples=["modbus-tcp://192.0.2.10:502"])
+    unit_id: int = Field(1, ge=0, le=255)
+    poll_s: Seconds = Field(1.0, alias="poll")
+    registers: tuple[RegisterEntry, ...] = ()
+    bits: tuple[BitEntry, ...] = ()
+
+
+class Role(Record):
+    """Somebody who must be told before the test and after it."""
+
+    role: str
+    reach: str = ""
+
+
+class Site(Record):
+    """The whole description of one installation."""
+
+    format: Literal["gaswitness/site/1"] = Field(alias="gaswitness")
+    name: str
+    note: str = ""
+    conditions: Conditions = Conditions()
+    areas: tuple[Area, ...]
+    openings: tuple[Opening, ...] = ()
+    panel: Panel = Panel()
+    channels: tuple[Tag, ...] = ()
+    detectors: tuple[Detector, ...] = Field(min_length=1)
+    groups: tuple[VoteGroup, ...] = ()
+    posts: tuple[Post, ...] = ()
+    effects: tuple[Effect, ...] = ()
+    matrix: tuple[MatrixLine, ...] = ()
+    cylinders: tuple[Cylinder, ...] = ()
+    tests: Tests = Tests()
+    links: tuple[LinkSpec, ...] = ()
+    warn: tuple[Role, ...] = ()
+
+    def detector(self, tag: str) -> Detector:
+        """The detector of this tag; raises KeyError."""
+        for detector in self.detectors:
+            if detector.tag == tag:
+                return detector
+        raise KeyError(tag)
+
+    def effect(self, tag: str) -> Effect:
+        """The effect of this tag; raises KeyError."""
+        for effect in self.effects:
+            if effect.tag == tag:
+                return effect
+        raise KeyError(tag)
+
+    def area(self, tag: str) -> Area:
+        """The area of this tag; raises KeyError."""
+        for area in self.areas:
+            if area.tag == tag:
+                return area
+        raise KeyError(tag)
+
+    def cylinder(self, tag: str) -> Cylinder:
+        """The cylinder of this tag; raises KeyError."""
+        for cylinder in self.cylinders:
+            if cylinder.tag == tag:
+                return cylinder
+        raise KeyError(tag)
+
+    def background_ppm(self, detector: Detector) -> tuple[float, float]:
+        """Lowest and highest usual level of the detector's gas in its area.
+
+        Where the site says nothing, clean air is taken: 20.95 %vol oxygen, none of anything else.
+        """
+        for entry in self.area(detector.area).background:
+            if entry.gas == detector.gas:
+                return entry.low_ppm, entry.high_ppm
+        clean_ppm = 209_500.0 if detector.gas == "O2" else 0.0
+        return clean_ppm, clean_ppm
