@@ -1,0 +1,115 @@
+"""The only place where evidence meets the disk: append for good, or replace as a whole."""
+
+from __future__ import annotations
+
+import os
+import sys
+import tempfile
+from collections.abc import Iterable
+from pathlib import Path
+from types import TracebackType
+
+from gaswitness.errors import InputError
+
+_BINARY = getattr(os, "O_BINARY", 0)
+"""Windows would otherwise turn every newline into two bytes, and no digest would hold."""
+
+
+class LedgerFile:
+    """A file that only grows. What `append` returned from is on the disk, and stays.
+
+    `LedgerFile(path)` makes a new file and refuses one that exists; `LedgerFile.reopen(path)` goes on at the end
+    of an existing one. The system's own lock keeps a second run from writing into the same ledger, and is gone
+    with the process, so a killed run leaves nothing in the way.
+    """
+
+    def __init__(self, path: Path, *, _flags: int = os.O_CREAT | os.O_EXCL) -> None:
+        self.path = path
+        try:
+            self._handle = os.open(path, os.O_WRONLY | os.O_APPEND | _BINARY | _flags, 0o644)
+        except FileExistsError:
+            raise InputError(
+                "this file exists, and a ledger is never overwritten",
+                where=str(path),
+                hint="give another name or folder, or go on with it by --resume",
+            ) from None
+        try:
+            _lock(self._handle)
+        except OSError:
+            os.close(self._handle)
+            self._handle = -1
+            raise InputError(
+                "another run is writing this ledger", where=str(path), hint="let that run end, or stop it, first"
+            ) from None
+        if _flags & os.O_CREAT:
+            _sync_folder(path.parent)
+
+    @classmethod
+    def reopen(cls, path: Path) -> LedgerFile:
+        """Go on at the end of an existing file."""
+        return cls(path, _flags=0)
+
+    def append(self, lines: Iterable[bytes]) -> None:
+        """Write these bytes at the end and come back when they are on the disk."""
+        rest = memoryview(b"".join(lines))
+        while rest:
+            rest = rest[os.write(self._handle, rest) :]
+        os.fsync(self._handle)
+
+    def close(self) -> None:
+        """Let go of the file; may be called twice."""
+        if self._handle >= 0:
+            os.close(self._handle)
+            self._handle = -1
+
+    def __enter__(self) -> LedgerFile:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Put a whole file in place: afterwards it holds either all of the old bytes or all of the new ones."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+    part = Path(name)
+    try:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(data)
+            stream.flush()
+            os.fsync(stream.fileno())
+        part.replace(path)
+    except BaseException:
+        part.unlink(missing_ok=True)
+        raise
+    _sync_folder(path.parent)
+
+
+if sys.platform == "win32":
+    import msvcrt
+
+    _FAR = 2**31 - 2
+    """A byte that no ledger reaches: locks bind there, and readers must not be kept out."""
+
+    def _lock(handle: int) -> None:
+        os.lseek(handle, _FAR, os.SEEK_SET)
+        msvcrt.locking(handle, msvcrt.LK_NBLCK, 1)
+
+else:
+    import fcntl
+
+    def _lock(handle: int) -> None:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Have the folder's entry on the disk too, where the system has such a thing."""
+    if sys.platform == "win32":
+        return
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
