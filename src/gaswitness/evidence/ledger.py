@@ -31,9 +31,11 @@ _LINE = re.compile(
 class Ledger:
     """A ledger whose chain holds.
 
-    To go on with it: append one newline unless `ends_with_newline`, then `run-resumed` with these `torn_bytes`,
-    sealed after `digest` as number `next_seq`. `digest` is the chain's last digest and `sha256` that of all bytes; `torn_bytes` counts what stands after the
+    `digest` is the chain's last digest and `sha256` that of all bytes; `torn_bytes` counts what stands after the
     last whole line; `torn_lines` names lines inside that were cut off by a crash and set aside by a restart.
+
+    To go on with it: append one newline unless `ends_with_newline`, then `run-resumed` with these `torn_bytes`,
+    sealed after `digest` as number `next_seq`.
     """
 
     events: tuple[Event, ...]
