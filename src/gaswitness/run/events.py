@@ -163,6 +163,18 @@ class NoteTaken(_Event):
     text: str
 
 
+class StopAsked(_Event):
+    """Somebody wants the run to end here: gas is shut first, then inhibits are lifted, then the run stops.
+
+    `stopped` may be gone on with later; `aborted` is for good.
+    """
+
+    kind: Literal["stop-asked"] = "stop-asked"
+    outcome: Literal["stopped", "aborted"]
+    by: str
+    reason: str = ""
+
+
 class RunStopped(_Event):
     """Last event; `complete` only when every step was gone through and no inhibit stands."""
 
@@ -186,6 +198,7 @@ Event = Annotated[
     | RoleTold
     | AirMeasured
     | NoteTaken
+    | StopAsked
     | RunStopped,
     Field(discriminator="kind"),
 ]
