@@ -26,6 +26,7 @@ StepKind = Literal[
     "silence",  # pressed at the panel
     "gas-off",  # bottle shut, cap away
     "await-clear",  # an alarm point must clear by itself
+    "recover",  # cap away, reading settles back in the room's air; a latched point must stay meanwhile
     "reset",  # pressed at the panel; a latched point or effect must then clear
     "fault",  # the signal is opened at the detector; fault must show, and go
     "adjust",  # only where as found fell short: zero or span adjusted, then tested again
@@ -74,6 +75,8 @@ class Criterion(Record):
     rule: Rule
     text: str
     """The criterion in words, as it will stand in the certificate."""
+    optional: bool = False
+    """Only judged where its steps were run (as left, after an adjustment); otherwise it is left out of the verdict."""
 
 
 class Step(Record):
@@ -98,6 +101,10 @@ class Step(Record):
     """After this long the step is over, done or not."""
     watch: tuple[str, ...] = ()
     """Effects to be witnessed meanwhile, by tag."""
+    optional: bool = False
+    """Only where as found fell short: adjust and what follows as left. Skipping it is no shortfall."""
+    expected_s: float = Field(0.0, ge=0)
+    """How long it usually takes, for time lines and progress; nothing is judged by it."""
 
 
 class Curve(Record):
@@ -137,6 +144,24 @@ class DetectorPlan(Record):
     points: tuple[PointForecast, ...]
 
 
+class NotShown(Record):
+    """A line of the matrix, or an alarm point, that this plan does not claim to show, and why."""
+
+    cause: str
+    """`TAG.point`, `TAG.fault`, or the tag of a vote group."""
+    effect: str | None = None
+    why: str
+
+
+class GasNeed(Record):
+    """What a visit takes out of one bottle, at atmospheric pressure."""
+
+    cylinder: str
+    needed_m3: float
+    available_m3: float
+    """Held above the minimum pressure."""
+
+
 class Plan(Record):
     """A whole visit."""
 
@@ -150,6 +175,11 @@ class Plan(Record):
     cautions: tuple[str, ...]
     retest_of: str | None = None
     """Digest of the ledger whose shortfalls this plan tests again."""
+    not_shown: tuple[NotShown, ...] = ()
+    """What a reader might take as shown and is not; stands as "not tested" on paper."""
+    gas: tuple[GasNeed, ...] = ()
+    assumptions: tuple[str, ...] = ()
+    """What the predictions rest on, in words."""
 
     def detector(self, tag: str) -> DetectorPlan:
         """The part of one detector; raises KeyError."""
