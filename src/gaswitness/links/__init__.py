@@ -1,1 +1,5 @@
-"""Where readings and status come from; read-only, every one of them."""
+"""Where readings and status come from: real links, recorded ones, and the simulated installation."""
+
+from gaswitness.links.opening import ByHandLink, open_link
+
+__all__ = ["ByHandLink", "open_link"]

@@ -1,0 +1,246 @@
+"""The Modbus link, TCP and RTU: asks with function codes 01 to 04 and nothing else.
+
+There is no call here that could change anything in a device. Should a future edit bring one in, `_reads_only` stops
+the request before a byte of it is sent.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import logging
+from collections.abc import Awaitable, Callable, Mapping, Sequence
+from typing import Any
+from urllib.parse import parse_qs, unquote, urlsplit
+
+from pymodbus.client import AsyncModbusSerialClient, AsyncModbusTcpClient
+from pymodbus.exceptions import ModbusException
+from pymodbus.pdu import ModbusPDU
+
+from gaswitness.clock import Clock, SystemClock
+from gaswitness.errors import InputError, LinkError
+from gaswitness.links import registers
+from gaswitness.links.registers import Block, plausible_orders
+from gaswitness.run.ports import Polled, PolledReading
+from gaswitness.site.records import Detector, LinkSpec, RegisterEntry, Site
+
+__all__ = ["ModbusLink", "plausible_orders"]
+
+READ_FUNCTIONS = {1: "coils", 2: "discrete inputs", 3: "holding registers", 4: "input registers"}
+FIRST_WAIT_S = 1.0
+LONGEST_WAIT_S = 30.0
+
+_EXCEPTIONS = {
+    1: ("illegal function", "the device does not know this function code; try 3 instead of 4, or 1 instead of 2"),
+    2: ("illegal data address", "the map names a register that the device does not have; addresses here count from 0"),
+    3: ("illegal data value", "the device refuses this many registers in one request"),
+    4: ("server device failure", "the device itself reports a failure"),
+    5: ("acknowledge", "the device is still at work on an earlier request"),
+    6: ("server device busy", "poll less often"),
+    8: ("memory parity error", "the device itself reports a failure"),
+    10: ("gateway path unavailable", "the gateway is not set up for this unit"),
+    11: (
+        "gateway target failed to respond",
+        "the unit behind the gateway does not answer; check unit_id and its supply",
+    ),
+}
+"""Exception codes of the MODBUS Application Protocol Specification V1.1b3, section 7 (from memory)."""
+
+logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
+
+
+def _reads_only(sending: bool, pdu: ModbusPDU) -> ModbusPDU:
+    if sending and pdu.function_code not in READ_FUNCTIONS:
+        raise LinkError(f"refused to send Modbus function {pdu.function_code}: this program only reads")
+    return pdu
+
+
+class ModbusLink:
+    """Readings and status of one Modbus unit, by the register map of the site.
+
+    `clock` is the run's clock, on which the pauses between attempts to connect again are counted; `timeout_s` is in
+    seconds of real time, since the wire does not know of a scaled clock.
+    """
+
+    def __init__(self, spec: LinkSpec, site: Site, *, clock: Clock | None = None, timeout_s: float = 1.0) -> None:
+        self.url = spec.url
+        self.poll_s = spec.poll_s
+        self._spec = spec
+        self._clock = clock or SystemClock()
+        self._timeout_s = timeout_s
+        self._detectors = _detectors(spec, site)
+        self._blocks = registers.blocks(
+            [*map(registers.register_span, spec.registers), *map(registers.bit_span, spec.bits)]
+        )
+        self._client: AsyncModbusTcpClient | AsyncModbusSerialClient | None = None
+        self._make = _client_maker(spec.url, timeout_s)
+        self._wait_s = FIRST_WAIT_S
+        self._not_before_s = 0.0
+
+    async def open(self) -> None:
+        """Connect; raises LinkError when nobody answers there."""
+        if self._client is None:
+            self._client = self._make()
+        if not self._client.connected and not await self._client.connect():
+            self._client.close()
+            raise LinkError(
+                f"{self.url}: could not connect within {self._timeout_s:g} s",
+                hint="check address, port and cable; see that the device is on and serves Modbus here, "
+                "and that no other program holds its only connection",
+            )
+        self._wait_s = FIRST_WAIT_S
+
+    async def poll(self) -> Polled:
+        """Everything in the map, read once; raises LinkError. Connects again by itself, waiting longer each time."""
+        await self._mend()
+        words: dict[tuple[int, int], int] = {}
+        for block in self._blocks:
+            for at, word in enumerate(await self._read(block)):
+                words[block.function, block.start + at] = word
+        return Polled(self._readings(words), self._status(words))
+
+    async def close(self) -> None:
+        """Let go of the connection."""
+        if self._client is not None:
+            self._client.close()
+            self._client = None
+            await asyncio.sleep(0)
+
+    async def read_words(self, entry: RegisterEntry) -> tuple[int, ...]:
+        """The bare registers behind one number, for finding out about a word order; raises LinkError."""
+        await self._mend()
+        return tuple(await self._read(Block(*registers.register_span(entry))))
+
+    async def _mend(self) -> None:
+        if self._client is not None and self._client.connected:
+            return
+        now_s = self._clock.now_s()
+        if now_s < self._not_before_s:
+            raise LinkError(f"{self.url}: down, next attempt in {self._not_before_s - now_s:.0f} s")
+        try:
+            await self.open()
+        except LinkError:
+            self._not_before_s = now_s + self._wait_s
+            self._wait_s = min(2.0 * self._wait_s, LONGEST_WAIT_S)
+            raise
+
+    async def _read(self, block: Block) -> Sequence[int]:
+        if self._client is None:
+            raise LinkError(f"{self.url}: not open")
+        ask: Callable[..., Awaitable[ModbusPDU]] = {
+            1: self._client.read_coils,
+            2: self._client.read_discrete_inputs,
+            3: self._client.read_holding_registers,
+            4: self._client.read_input_registers,
+        }[block.function]
+        where = (
+            f"{self.url}, unit {self._spec.unit_id}, {READ_FUNCTIONS[block.function]} "
+            f"{block.start} to {block.start + block.count - 1}"
+        )
+        try:
+            answer = await ask(block.start, count=block.count, device_id=self._spec.unit_id)
+        except (ModbusException, OSError) as error:
+            await self._drop()
+            raise LinkError(
+                f"{where}: no answer within {self._timeout_s:g} s",
+                hint="check the cable, the unit number and, on a serial line, speed and parity",
+            ) from error
+        if answer.isError():
+            name, hint = _EXCEPTIONS.get(answer.exception_code, ("unknown exception", ""))
+            raise LinkError(f"{where}: the device answered exception {answer.exception_code}, {name}", hint=hint)
+        got: Sequence[int] = answer.bits if block.function in (1, 2) else answer.registers
+        if len(got) < block.count:
+            raise LinkError(f"{where}: the device sent {len(got)} values, expected {block.count}")
+        return got[: block.count]
+
+    async def _drop(self) -> None:
+        """Let a connection go that has stopped answering, so that the next poll makes a fresh one."""
+        await self.close()
+
+    def _readings(self, words: Mapping[tuple[int, int], int]) -> dict[str, PolledReading]:
+        made = {}
+        for entry in self._spec.registers:
+            detector = self._detectors[entry.signal]
+            function, start, count = registers.register_span(entry)
+            raw = registers.decode([words[function, start + at] for at in range(count)], entry.type, entry.words)
+            made[detector.tag] = registers.reading(raw, entry, detector)
+        return made
+
+    def _status(self, words: Mapping[tuple[int, int], int]) -> dict[str, bool]:
+        return {
+            entry.signal: registers.bit_on(words[entry.function, entry.address], entry) for entry in self._spec.bits
+        }
+
+
+def _detectors(spec: LinkSpec, site: Site) -> dict[str, Detector]:
+    """Detector of every number in the map; raises InputError where the map does not fit the site."""
+    made = {}
+    for at, entry in enumerate(spec.registers):
+        where = f"link {spec.url}, registers[{at}]"
+        tag, _, what = entry.signal.rpartition(".")
+        try:
+            detector = site.detector(tag)
+        except KeyError:
+            detector = None
+        if detector is None or what != "reading":
+            raise InputError(
+                "a register must carry a reading", where=where, found=entry.signal, expected="TAG.reading of a detector"
+            )
+        if entry.unit == "%LFL" and detector.lfl is None:
+            raise InputError(
+                "unit %LFL, but the detector states no lower flammable limit",
+                where=where,
+                found=entry.signal,
+                hint=f"give {tag} its `lfl` with level and source, or another unit",
+            )
+        made[entry.signal] = detector
+    return made
+
+
+def _client_maker(url: str, timeout_s: float) -> Callable[[], AsyncModbusTcpClient | AsyncModbusSerialClient]:
+    parts = urlsplit(url)
+    common: dict[str, Any] = {
+        "timeout": timeout_s,
+        "retries": 1,
+        "reconnect_delay": 0.0,
+        "trace_pdu": _reads_only,
+    }
+    if parts.scheme == "modbus-tcp":
+        try:
+            host, port = parts.hostname, parts.port or 502
+        except ValueError:
+            host = None
+        if not host:
+            raise InputError(
+                "not an address", where="link", found=url, expected="modbus-tcp://HOST:PORT, port 1 to 65535"
+            )
+        return lambda: AsyncModbusTcpClient(host, port=port, **common)
+    if parts.scheme == "modbus-rtu":
+        serial = _serial_options(url)
+        return lambda: AsyncModbusSerialClient(**serial, **common)
+    raise InputError("not a Modbus link", where="link", found=url, expected="modbus-tcp://... or modbus-rtu://...")
+
+
+def _serial_options(url: str) -> dict[str, Any]:
+    """Serial port and its settings: `modbus-rtu:///dev/ttyUSB0?baud=9600&parity=N&stop=1`, `modbus-rtu://COM3`.
+
+    The serial-line guide of the Modbus specification makes 19200 baud with even parity the default (from memory).
+    """
+    parts = urlsplit(url)
+    port = unquote(parts.netloc + parts.path)
+    if port.startswith("/COM"):
+        port = port[1:]
+    asked = {key: values[-1] for key, values in parse_qs(parts.query).items()}
+    expected = "modbus-rtu:///dev/ttyUSB0?baud=19200&parity=E&stop=1"
+    try:
+        baud, parity, stop = int(asked.pop("baud", "19200")), asked.pop("parity", "E"), int(asked.pop("stop", "1"))
+    except ValueError as error:
+        raise InputError("not a serial line", where="link", found=url, expected=expected) from error
+    if not port or asked or parity not in ("E", "O", "N") or stop not in (1, 2) or baud <= 0:
+        raise InputError("not a serial line", where="link", found=url, expected=expected)
+    try:
+        import serial  # noqa: F401
+    except ImportError as error:
+        raise LinkError(
+            f"{url}: a serial line needs one more package", hint="pip install 'gaswitness[serial]'"
+        ) from error
+    return {"port": port, "baudrate": baud, "parity": parity, "stopbits": stop}
