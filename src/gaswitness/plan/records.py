@@ -28,7 +28,8 @@ StepKind = Literal[
     "await-clear",  # an alarm point must clear by itself
     "recover",  # cap away, reading settles back in the room's air; a latched point must stay meanwhile
     "reset",  # pressed at the panel; a latched point or effect must then clear
-    "fault",  # the signal is opened at the detector; fault must show, and go
+    "fault",  # the signal is opened at the detector; the fault must show
+    "mend",  # the signal is closed again; the fault must go (a run makes this step up where a plan does not list it)
     "adjust",  # only where as found fell short: zero or span adjusted, then tested again
     "lift",  # one inhibit is lifted
     "prove",  # the effect just released is seen to act once more
