@@ -1,0 +1,428 @@
+"""A ledger, laid out on one time axis for whoever judges, draws or signs it. Nothing is decided here.
+
+`t_s` is seconds on the run's clock throughout. Panel edges carry the bracket of the two polls around them, witness
+edges the reaction and the clock of whoever pressed.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from types import MappingProxyType
+from typing import Literal, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from gaswitness.evidence.ledger import Ledger
+from gaswitness.evidence.timeline import Instant, between, pressed
+from gaswitness.plan.records import Plan, Step
+from gaswitness.run.events import (
+    AirMeasured,
+    Event,
+    GasTurned,
+    InhibitMoved,
+    LinkChanged,
+    MarkMade,
+    NoteTaken,
+    Pressed,
+    ReadingTaken,
+    RoleTold,
+    RunResumed,
+    RunStopped,
+    StatusSeen,
+    StepMoved,
+)
+
+Floats = NDArray[np.float64]
+E = TypeVar("E")
+
+LIVE = frozenset({"good", "by-hand"})
+"""Qualities of a reading that can be taken as it stands; `over` says only that the truth is not lower."""
+
+
+@dataclass(frozen=True, slots=True)
+class Trace:
+    """Readings of one detector, all of shape (n,), in order of source time; NaN where there was no value."""
+
+    tag: str
+    t_s: Floats
+    arrived_t_s: Floats
+    value_ppm: Floats
+    good: NDArray[np.bool_]
+    quality: tuple[str, ...]
+
+    def between(self, from_s: float, until_s: float) -> Trace:
+        """The part with from_s <= t_s < until_s."""
+        low, high = np.searchsorted(self.t_s, [from_s, until_s], side="left")
+        cut = slice(int(low), int(high))
+        return Trace(
+            self.tag, self.t_s[cut], self.arrived_t_s[cut], self.value_ppm[cut], self.good[cut], self.quality[cut]
+        )
+
+    @property
+    def kept(self) -> Trace:
+        """Only the readings that can be taken as they stand."""
+        quality = tuple(word for word, good in zip(self.quality, self.good, strict=True) if good)
+        keep = self.good
+        return Trace(self.tag, self.t_s[keep], self.arrived_t_s[keep], self.value_ppm[keep], keep[keep], quality)
+
+
+@dataclass(frozen=True, slots=True)
+class Edge:
+    """A signal that went on or off, as somebody or something saw it."""
+
+    signal: str
+    on: bool
+    at: Instant
+    earliest_s: float
+    latest_s: float
+    seen_by: Literal["panel", "witness"]
+    witness: str = ""
+    post: str = ""
+    pattern: str | None = None
+    mark_id: str = ""
+    u_clock_s: float = 0.0
+    """The part of `at.u_s` that comes from the witness's reaction and clock; none for the panel."""
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """From one moment to another, and what it was."""
+
+    from_s: float
+    until_s: float
+    what: str = ""
+
+    def overlaps(self, from_s: float, until_s: float) -> bool:
+        """Whether the two have any time in common."""
+        return self.from_s < until_s and from_s < self.until_s
+
+
+@dataclass(frozen=True, slots=True)
+class StepSpan:
+    """One go at a step of the plan; `until_s` is none while it was never ended."""
+
+    step: Step
+    from_s: float
+    until_s: float | None
+    state: Literal["started", "done", "timed-out", "skipped", "aborted"]
+    by: str = ""
+    note: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Trial:
+    """One go of gas on one detector, with the time before it and after it that belongs to it."""
+
+    tag: str
+    cylinder: str
+    as_left: bool
+    """After an adjustment on this visit."""
+    from_s: float
+    until_s: float
+    zero: Span | None
+    """When the reading in the room's own air was taken."""
+    gas_on: Instant
+    gas_off: Instant | None
+
+
+@dataclass(frozen=True, slots=True)
+class Series:
+    """Everything a ledger holds, on one time axis."""
+
+    ledger_sha256: str
+    run_id: str
+    plan: Plan
+    operator: str
+    link: str
+    simulated: bool
+    speed: float
+    software: str
+    started_wall: str
+    end_s: float
+    stopped: RunStopped | None
+    gaps: tuple[Span, ...]
+    """Times for which nothing at all was recorded, because the run itself had been cut off."""
+    outages: tuple[Span, ...]
+    """Times for which a link was down."""
+    torn_bytes: int
+    traces: Mapping[str, Trace]
+    edges: Mapping[str, tuple[Edge, ...]]
+    initial: Mapping[str, bool]
+    """State of each status signal on its first poll."""
+    steps: tuple[StepSpan, ...]
+    trials: tuple[Trial, ...]
+    presses: tuple[Pressed, ...]
+    inhibits: tuple[InhibitMoved, ...]
+    told: tuple[RoleTold, ...]
+    marks: tuple[MarkMade, ...]
+    """All of them, those that were corrected later too."""
+    corrected: frozenset[str]
+    """Identities of marks that another mark took the place of."""
+    airs: tuple[AirMeasured, ...]
+    notes: tuple[NoteTaken, ...]
+
+    @property
+    def interrupted(self) -> bool:
+        """The run was cut off at least once."""
+        return bool(self.gaps) or self.torn_bytes > 0
+
+    def trials_of(self, tag: str) -> tuple[Trial, ...]:
+        """Trials of one detector in order."""
+        return tuple(trial for trial in self.trials if trial.tag == tag)
+
+    def steps_of(self, step_id: str) -> tuple[StepSpan, ...]:
+        """All goes at one step, in order."""
+        return tuple(span for span in self.steps if span.step.id == step_id)
+
+    def edges_of(
+        self, signal: str, on: bool, from_s: float, until_s: float, seen_by: str | None = None
+    ) -> tuple[Edge, ...]:
+        """Edges of one signal in one direction whose bracket ends within a time, by the panel, a witness, or both."""
+        return tuple(
+            edge
+            for edge in self.edges.get(signal, ())
+            if edge.on == on and from_s <= edge.latest_s <= until_s and seen_by in (None, edge.seen_by)
+        )
+
+    def polled(self, signal: str) -> bool:
+        """Whether the link shows this signal at all."""
+        return signal in self.initial
+
+    def on_at(self, signal: str, t_s: float) -> bool | None:
+        """What the panel showed of a signal at a moment; none where the link does not show it."""
+        state = self.initial.get(signal)
+        for edge in self.edges.get(signal, ()):
+            if edge.seen_by == "panel" and edge.latest_s <= t_s:
+                state = edge.on
+        return state
+
+    def under_test(self, t_s: float) -> str | None:
+        """Detector whose steps were being gone through at a moment."""
+        tag = None
+        for span in self.steps:
+            if span.from_s > t_s:
+                break
+            tag = span.step.tag
+        return tag
+
+    def broken(self, from_s: float, until_s: float) -> tuple[Span, ...]:
+        """Outages and gaps that fall into a time."""
+        return tuple(span for span in (*self.outages, *self.gaps) if span.overlaps(from_s, until_s))
+
+
+def series_of(ledger: Ledger) -> Series:
+    """Lay a ledger out on its time axis."""
+    started = ledger.started
+    events = ledger.events
+    end_s = max(event.t_s for event in events)
+    gaps = tuple(Span(e.t_s - e.gap_s, e.t_s, "run cut off") for e in _of(RunResumed, events))
+    marks = _of(MarkMade, events)
+    corrected = frozenset(mark.corrects for mark in marks if mark.corrects)
+    panel_edges, initial = _panel_edges(events)
+    steps = _steps(started.plan, _of(StepMoved, events))
+    presses = _of(Pressed, events)
+    return Series(
+        ledger_sha256=ledger.sha256,
+        run_id=started.run_id,
+        plan=started.plan,
+        operator=started.operator,
+        link=started.link,
+        simulated=started.simulated,
+        speed=started.speed,
+        software=started.software,
+        started_wall=started.wall,
+        end_s=end_s,
+        stopped=ledger.stopped,
+        gaps=gaps,
+        outages=_outages(_of(LinkChanged, events), end_s),
+        torn_bytes=ledger.torn_bytes + sum(e.torn_bytes for e in _of(RunResumed, events)),
+        traces=MappingProxyType(_traces(_of(ReadingTaken, events))),
+        edges=MappingProxyType(_in_order(panel_edges, _witness_edges(marks, corrected))),
+        initial=MappingProxyType(initial),
+        steps=steps,
+        trials=_trials(_of(GasTurned, events), steps, presses, end_s),
+        presses=presses,
+        inhibits=_of(InhibitMoved, events),
+        told=_of(RoleTold, events),
+        marks=marks,
+        corrected=corrected,
+        airs=_of(AirMeasured, events),
+        notes=_of(NoteTaken, events),
+    )
+
+
+def _of(kind: type[E], events: tuple[Event, ...]) -> tuple[E, ...]:
+    return tuple(event for event in events if isinstance(event, kind))
+
+
+def _traces(readings: tuple[ReadingTaken, ...]) -> dict[str, Trace]:
+    by_tag: dict[str, list[ReadingTaken]] = defaultdict(list)
+    for reading in readings:
+        by_tag[reading.tag].append(reading)
+    return {tag: _trace(tag, rows) for tag, rows in by_tag.items()}
+
+
+def _trace(tag: str, rows: list[ReadingTaken]) -> Trace:
+    t_s = np.array([row.source_t_s for row in rows], dtype=np.float64)
+    if np.any(np.diff(t_s) < 0):
+        rows = sorted(rows, key=lambda row: row.source_t_s)
+        t_s = np.sort(t_s, kind="stable")
+    value = np.array([np.nan if row.value_ppm is None else row.value_ppm for row in rows], dtype=np.float64)
+    quality = tuple(row.quality for row in rows)
+    good = np.array([word in LIVE for word in quality], dtype=np.bool_) & np.isfinite(value)
+    arrived = np.array([row.t_s for row in rows], dtype=np.float64)
+    return Trace(tag, t_s, arrived, value, good, quality)
+
+
+def _panel_edges(events: tuple[Event, ...]) -> tuple[dict[str, list[Edge]], dict[str, bool]]:
+    """Edges of polled signals. After a restart the first poll says no bracket: then it reaches back to the cut."""
+    edges: dict[str, list[Edge]] = defaultdict(list)
+    initial: dict[str, bool] = {}
+    state: dict[str, bool] = {}
+    cut_s = 0.0
+    for event in events:
+        if isinstance(event, RunResumed):
+            cut_s = event.t_s - event.gap_s
+        if not isinstance(event, StatusSeen):
+            continue
+        before = state.get(event.signal)
+        state[event.signal] = event.on
+        if before is None:
+            initial[event.signal] = event.on
+            if event.after_t_s is None:
+                continue
+            initial[event.signal] = not event.on
+        if before == event.on:
+            continue
+        after_s = event.after_t_s if event.after_t_s is not None else cut_s
+        edges[event.signal].append(
+            Edge(event.signal, event.on, between(after_s, event.t_s), after_s, event.t_s, "panel")
+        )
+    return edges, initial
+
+
+def _witness_edges(marks: tuple[MarkMade, ...], corrected: frozenset[str]) -> dict[str, list[Edge]]:
+    edges: dict[str, list[Edge]] = defaultdict(list)
+    for mark in marks:
+        if mark.mark_id in corrected or mark.signal == "other":
+            continue
+        at = pressed(mark.t_s, mark.u_s)
+        edges[mark.signal].append(
+            Edge(
+                mark.signal,
+                mark.on,
+                at,
+                at.t_s - 2 * at.u_s,
+                mark.t_s,
+                "witness",
+                mark.witness,
+                mark.post,
+                mark.pattern,
+                mark.mark_id,
+                mark.u_s,
+            )
+        )
+    return edges
+
+
+def _in_order(*piles: dict[str, list[Edge]]) -> dict[str, tuple[Edge, ...]]:
+    merged: dict[str, list[Edge]] = defaultdict(list)
+    for pile in piles:
+        for signal, edges in pile.items():
+            merged[signal] += edges
+    return {signal: tuple(sorted(edges, key=lambda edge: edge.at.t_s)) for signal, edges in merged.items()}
+
+
+def _outages(changes: tuple[LinkChanged, ...], end_s: float) -> tuple[Span, ...]:
+    spans: list[Span] = []
+    down: dict[str, LinkChanged] = {}
+    for change in changes:
+        if not change.up:
+            down.setdefault(change.url, change)
+        elif change.url in down:
+            began = down.pop(change.url)
+            spans.append(Span(began.t_s, change.t_s, began.reason or f"{change.url} down"))
+    spans += [Span(began.t_s, end_s, began.reason or f"{url} down") for url, began in down.items()]
+    return tuple(sorted(spans, key=lambda span: span.from_s))
+
+
+def _steps(plan: Plan, moves: tuple[StepMoved, ...]) -> tuple[StepSpan, ...]:
+    by_id = {step.id: step for step in plan.steps}
+    spans: list[StepSpan] = []
+    open_at: dict[str, int] = {}
+    for move in moves:
+        step = by_id.get(move.step)
+        if step is None:
+            continue
+        if move.state == "started":
+            open_at[move.step] = len(spans)
+            spans.append(StepSpan(step, move.t_s, None, "started"))
+            continue
+        at = open_at.pop(move.step, None)
+        from_s = move.t_s if at is None else spans[at].from_s
+        span = StepSpan(step, from_s, move.t_s, move.state, move.by, move.note)
+        if at is None:
+            spans.append(span)
+        else:
+            spans[at] = span
+    return tuple(spans)
+
+
+def _trials(
+    turns: tuple[GasTurned, ...], steps: tuple[StepSpan, ...], presses: tuple[Pressed, ...], end_s: float
+) -> tuple[Trial, ...]:
+    """Pair gas on with gas off, and give each pair the time around it that belongs to it."""
+    trials: list[Trial] = []
+    open_turns: dict[str, GasTurned] = {}
+    pairs: list[tuple[GasTurned, GasTurned | None]] = []
+    for turn in turns:
+        if turn.on:
+            if turn.tag not in open_turns:
+                open_turns[turn.tag] = turn
+        elif turn.tag in open_turns:
+            pairs.append((open_turns.pop(turn.tag), turn))
+    pairs += [(turn, None) for turn in open_turns.values()]
+    pairs.sort(key=lambda pair: pair[0].t_s)
+
+    for on, off in pairs:
+        earlier = [trial for trial in trials if trial.tag == on.tag]
+        floor_s = earlier[-1].gas_off.t_s if earlier and earlier[-1].gas_off else 0.0
+        zero = _zero_before(on, steps, floor_s)
+        trials.append(
+            Trial(
+                tag=on.tag,
+                cylinder=on.cylinder,
+                as_left=any(p.tag == on.tag and p.action.startswith("adjusted") and p.t_s <= on.t_s for p in presses),
+                from_s=zero.from_s if zero else on.t_s,
+                until_s=end_s,
+                zero=zero,
+                gas_on=Instant(on.t_s, on.u_s),
+                gas_off=Instant(off.t_s, off.u_s) if off else None,
+            )
+        )
+    return tuple(_closed(trial, trials, steps) for trial in trials)
+
+
+def _zero_before(on: GasTurned, steps: tuple[StepSpan, ...], floor_s: float) -> Span | None:
+    spans = [
+        Span(span.from_s, min(span.until_s or on.t_s, on.t_s), span.step.id)
+        for span in steps
+        if span.step.kind == "zero" and span.step.tag == on.tag and floor_s <= span.from_s < on.t_s
+    ]
+    return spans[-1] if spans else None
+
+
+def _closed(trial: Trial, trials: list[Trial], steps: tuple[StepSpan, ...]) -> Trial:
+    """End a trial where an adjustment or the next trial of the same detector begins."""
+    ends = [other.from_s for other in trials if other.tag == trial.tag and other.gas_on.t_s > trial.gas_on.t_s]
+    ends += [
+        span.from_s
+        for span in steps
+        if (span.step.kind, span.step.tag) == ("adjust", trial.tag)
+        and span.state != "skipped"
+        and span.from_s > trial.gas_on.t_s
+    ]
+    return replace(trial, until_s=min(ends)) if ends else trial
