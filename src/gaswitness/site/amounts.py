@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any, Literal
 
-from pydantic import GetJsonSchemaHandler, model_serializer, model_validator
+from pydantic import Field, GetJsonSchemaHandler, model_serializer, model_validator
 from pydantic_core import CoreSchema
 
 from gaswitness.errors import UnitError
@@ -19,7 +19,7 @@ _SHARE = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*%\s*of\s+(set|range|level)\s*", re.
 class Amount(Record):
     """`value` ppm, or `value` percent of the set level, the range, or the gas level."""
 
-    value: float
+    value: float = Field(ge=0)
     of: Of
 
     @model_validator(mode="before")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import date
 from typing import Annotated, Literal
 
-from pydantic import Field
+from pydantic import AfterValidator, Field
 
 from gaswitness.records import (
     CubicMetres,
@@ -34,33 +34,57 @@ WordOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
 RegisterType = Literal["uint16", "int16", "uint32", "int32", "float32"]
 
 
+def _above_zero(value: float) -> float:
+    if not value > 0:
+        raise ValueError(f"found {value:g}, expected more than 0")
+    return value
+
+
+def _not_below_zero(value: float) -> float:
+    if value < 0:
+        raise ValueError(f"found {value:g}, expected 0 or more")
+    return value
+
+
+def _fraction(value: float) -> float:
+    if not 0 <= value <= 1e6:
+        raise ValueError(f"found {value:g} ppm, expected 0 to 1,000,000 ppm (100 %vol)")
+    return value
+
+
+ABOVE_ZERO = AfterValidator(_above_zero)
+Level = Annotated[Ppm, AfterValidator(_fraction)]
+Delay = Annotated[Seconds, AfterValidator(_not_below_zero)]
+Flow = Annotated[CubicMetresPerSecond, AfterValidator(_not_below_zero)]
+
+
 class Conditions(Record):
     """Air at the site; a sensor that counts molecules reads by it."""
 
-    pressure_pa: Pascals = Field(101325.0, alias="pressure")
-    temperature_k: Kelvins = Field(293.15, alias="temperature")
+    pressure_pa: Annotated[Pascals, ABOVE_ZERO] = Field(101325.0, alias="pressure")
+    temperature_k: Annotated[Kelvins, ABOVE_ZERO] = Field(293.15, alias="temperature")
 
 
 class Background(Record):
     """What the air of an area usually holds of one gas, lowest to highest."""
 
     gas: str
-    low_ppm: Ppm = Field(alias="low")
-    high_ppm: Ppm = Field(alias="high")
+    low_ppm: Level = Field(alias="low")
+    high_ppm: Level = Field(alias="high")
 
 
 class Ventilation(Record):
     """Air drawn out of an area; unknown flows are left out, never zero."""
 
-    normal_m3_s: CubicMetresPerSecond | None = Field(None, alias="normal")
-    emergency_m3_s: CubicMetresPerSecond | None = Field(None, alias="emergency")
+    normal_m3_s: Flow | None = Field(None, alias="normal")
+    emergency_m3_s: Flow | None = Field(None, alias="emergency")
 
 
 class Charge(Record):
     """Gas held in plant within an area."""
 
     gas: str
-    mass_kg: Kilograms = Field(alias="mass")
+    mass_kg: Annotated[Kilograms, ABOVE_ZERO] = Field(alias="mass")
 
 
 class Area(Record):
@@ -68,8 +92,8 @@ class Area(Record):
 
     tag: Tag
     name: str
-    volume_m3: CubicMetres = Field(alias="volume")
-    height_m: Metres = Field(alias="height")
+    volume_m3: Annotated[CubicMetres, ABOVE_ZERO] = Field(alias="volume")
+    height_m: Annotated[Metres, ABOVE_ZERO] = Field(alias="height")
     occupied: bool
     ventilation: Ventilation = Ventilation()
     background: tuple[Background, ...] = ()
@@ -81,7 +105,7 @@ class Opening(Record):
 
     a: str
     b: str
-    flow_m3_s: CubicMetresPerSecond = Field(alias="flow")
+    flow_m3_s: Annotated[CubicMetresPerSecond, ABOVE_ZERO] = Field(alias="flow")
 
 
 class AlarmPointSpec(Record):
@@ -89,10 +113,10 @@ class AlarmPointSpec(Record):
 
     name: Tag
     direction: Direction = "rising"
-    set_ppm: Ppm = Field(alias="set")
+    set_ppm: Level = Field(alias="set")
     deadband: Amount = Amount(value=0.0, of="ppm")
-    on_delay_s: Seconds = Field(0.0, alias="on_delay")
-    off_delay_s: Seconds = Field(0.0, alias="off_delay")
+    on_delay_s: Delay = Field(0.0, alias="on_delay")
+    off_delay_s: Delay = Field(0.0, alias="off_delay")
     latching: bool = False
 
     def clear_ppm(self, range_ppm: float) -> float:
@@ -104,7 +128,7 @@ class AlarmPointSpec(Record):
 class LowerFlammableLimit(Record):
     """The limit that `%LFL` means on this detector, with the standard it comes from."""
 
-    ppm: Ppm = Field(alias="level")
+    ppm: Annotated[Level, ABOVE_ZERO] = Field(alias="level")
     source: str
 
 
@@ -117,17 +141,17 @@ class Detector(Record):
     area: Tag
     unit: Literal["ppm", "ppb", "%vol", "%LFL"] = "ppm"
     """How this detector's readings are shown to people; inside all is ppm."""
-    range_low_ppm: Ppm = Field(0.0, alias="range_low")
-    range_high_ppm: Ppm = Field(alias="range_high")
-    resolution_ppm: Ppm = Field(alias="resolution")
-    noise_ppm: Ppm = Field(0.0, alias="noise")
+    range_low_ppm: Level = Field(0.0, alias="range_low")
+    range_high_ppm: Level = Field(alias="range_high")
+    resolution_ppm: Level = Field(alias="resolution")
+    noise_ppm: Level = Field(0.0, alias="noise")
     """Usual standard deviation of the reading in still air."""
-    t90_s: Seconds = Field(alias="t90")
+    t90_s: Annotated[Seconds, ABOVE_ZERO] = Field(alias="t90")
     """From gas at the inlet to 90 % of the change, dead time included, as the data sheet or the last good test says."""
-    dead_time_s: Seconds = Field(0.0, alias="dead_time")
+    dead_time_s: Delay = Field(0.0, alias="dead_time")
     """Time from gas on to first movement, under the cap."""
-    cap_volume_m3: CubicMetres = Field(5e-5, alias="cap_volume")
-    height_m: Metres | None = Field(None, alias="height")
+    cap_volume_m3: Annotated[CubicMetres, ABOVE_ZERO] = Field(5e-5, alias="cap_volume")
+    height_m: Annotated[Metres, ABOVE_ZERO] | None = Field(None, alias="height")
     corrects_pressure: bool = False
     lfl: LowerFlammableLimit | None = None
     alarms: tuple[AlarmPointSpec, ...]
@@ -152,7 +176,7 @@ class Panel(Record):
 
     name: str = "panel"
     area: Tag | None = None
-    scan_s: Seconds = Field(1.0, alias="scan")
+    scan_s: Delay = Field(1.0, alias="scan")
     """How often the panel looks at its inputs; part of every delay."""
 
 
@@ -174,8 +198,8 @@ class Effect(Record):
     """Where it can be witnessed."""
     channel: Tag | None = None
     pattern: Pattern = "steady"
-    delay_s: Seconds = Field(0.0, alias="delay")
-    hold_s: Seconds = Field(0.0, alias="hold")
+    delay_s: Delay = Field(0.0, alias="delay")
+    hold_s: Delay = Field(0.0, alias="hold")
     """Goes on at least this long once started."""
     silenceable: bool = False
     needs_reset: bool = False
@@ -204,7 +228,7 @@ class MatrixLine(Record):
     causes: tuple[str, ...]
     effect: Tag
     need: Literal["any", "all"] = "any"
-    within_s: Seconds = Field(alias="within")
+    within_s: Annotated[Seconds, ABOVE_ZERO] = Field(alias="within")
     pattern: Pattern | None = None
     """Pattern that this cause brings, where it differs from the effect's own."""
 
@@ -214,17 +238,17 @@ class Cylinder(Record):
 
     tag: Tag
     gas: str
-    level_ppm: Ppm = Field(alias="level")
+    level_ppm: Level = Field(alias="level")
     expanded_uncertainty: Amount
     """U of the certificate; `2 % of level` or an absolute value."""
     k: float = Field(2.0, gt=0)
     balance: str
     certificate: str
     expires: date
-    water_volume_m3: CubicMetres = Field(alias="water_volume")
-    pressure_pa: Pascals = Field(alias="pressure")
+    water_volume_m3: Annotated[CubicMetres, ABOVE_ZERO] = Field(alias="water_volume")
+    pressure_pa: Annotated[Pascals, ABOVE_ZERO] = Field(alias="pressure")
     min_pressure_pa: Pascals = Field(alias="min_pressure")
-    flow_m3_s: CubicMetresPerSecond = Field(alias="flow")
+    flow_m3_s: Annotated[CubicMetresPerSecond, ABOVE_ZERO] = Field(alias="flow")
     surrogate_for: str | None = None
     surrogate_factor: float = Field(1.0, gt=0)
     """Reading of the target gas = level x factor, where the bottle holds another gas."""
@@ -255,7 +279,7 @@ class Tolerance(Record):
 class TimeLimit(Record):
     """How long a thing may take, and by which rule it is decided."""
 
-    limit_s: Seconds = Field(alias="limit")
+    limit_s: Annotated[Seconds, ABOVE_ZERO] = Field(alias="limit")
     rule: Rule = "guarded"
 
 
@@ -307,7 +331,7 @@ class LinkSpec(Record):
 
     url: str = Field(examples=["modbus-tcp://192.0.2.10:502"])
     unit_id: int = Field(1, ge=0, le=255)
-    poll_s: Seconds = Field(1.0, alias="poll")
+    poll_s: Annotated[Seconds, ABOVE_ZERO] = Field(1.0, alias="poll")
     registers: tuple[RegisterEntry, ...] = ()
     bits: tuple[BitEntry, ...] = ()
 

@@ -1,0 +1,159 @@
+"""Text to `Site`, or every fault of it at once, each with its path, its line and what to do.
+
+What is a fault here and what only in the sense-check: a `Site` that was loaded has values of the right kind and within
+what nature allows, and every name in it stands for something. Whether it would make a good alarm system is asked by
+`gaswitness.site.sense`.
+"""
+
+from __future__ import annotations
+
+import difflib
+from typing import Any
+
+from pydantic import ValidationError
+from pydantic_core import ErrorDetails
+
+from gaswitness.errors import Fault, InputFaults
+from gaswitness.records import UNITS_REQUIRED
+from gaswitness.site.gasnames import settle_gas_names
+from gaswitness.site.lfl import settle_lfl
+from gaswitness.site.records import SITE_FORMAT, Site
+from gaswitness.site.references import reference_faults, rows
+from gaswitness.site.shape import keys_of, record_at
+from gaswitness.site.tree import Tree, child, read_tree
+
+_SHOWN = 60
+_MESSAGE = 400
+
+
+def load_site(text: str, source: str) -> Site:
+    """Read a site from YAML text; `source` names it in messages.
+
+    Raises InputFaults with every fault there is.
+    """
+    return site_of(read_tree(text, source), source)
+
+
+def site_of(tree: Tree, source: str) -> Site:
+    """Read a site from plain data, whose gas names and `%LFL` levels are settled in place.
+
+    Raises InputFaults with every fault there is.
+    """
+    data = tree.data
+    if "gaswitness" not in data:
+        message = f"found no format, expected `gaswitness: {SITE_FORMAT}`"
+        raise InputFaults(source, (Fault("$.gaswitness", message, "write it as the first key of the file", 1),))
+    if data["gaswitness"] != SITE_FORMAT:
+        message = f"found the format {_short(data['gaswitness'])}, expected {SITE_FORMAT!r}"
+        hint = "this program reads that format only; was the file made for another version?"
+        raise InputFaults(source, (Fault("$.gaswitness", message, hint, tree.line("$.gaswitness")),))
+    faults = [fault for path, row in rows(data, "detectors") for fault in settle_lfl(row, path)]
+    faults += settle_gas_names(data)
+    site: Site | None = None
+    try:
+        site = Site.model_validate(data, context=UNITS_REQUIRED, by_alias=True, by_name=False)
+    except ValidationError as error:
+        faults += [_fault(details) for details in error.errors(include_url=False)]
+    faults += reference_faults(data)
+    if faults or site is None:
+        placed = [Fault(fault.path, fault.message, fault.hint, tree.line(fault.path)) for fault in faults]
+        raise InputFaults(source, tuple(sorted(placed, key=lambda fault: (fault.line or 0, fault.path))))
+    return site
+
+
+def _fault(details: ErrorDetails) -> Fault:
+    """One complaint of the records in our own words: found, expected, hint."""
+    location, kind = details["loc"], details["type"]
+    context: dict[str, Any] = details.get("ctx", {})
+    path = "$"
+    for step in location:
+        path = child(path, step)
+    found = _short(details["input"])
+    hint = ""
+    if kind == "extra_forbidden":
+        record = record_at(Site, location[:-1])
+        known = keys_of(record) if record else ()
+        name = str(location[-1])
+        close = difflib.get_close_matches(name[:80], known, n=1, cutoff=0.5)
+        message = f"found the unknown key {name[:80]!r}, expected one of {', '.join(known)}"
+        hint = f"did you mean {close[0]!r}?" if close else "take it out; notes belong into comments"
+    elif kind == "missing":
+        message = f"the key {str(location[-1])!r} is missing, and cannot be guessed"
+        hint = _example(location)
+    elif kind == "value_error":
+        message = str(context["error"])
+        hint = _example(location)
+    elif kind == "string_pattern_mismatch":
+        message = f"found {found}, expected a name of letters, digits, `-` and `_` that begins with a letter"
+    else:
+        message = f"found {found}, expected {_expected(kind, context)}"
+        hint = _example(location)
+    if len(message) > _MESSAGE:
+        message = message[:_MESSAGE] + " ..."
+    return Fault(path, message, hint)
+
+
+_EXPECTED = {
+    "bool_parsing": "true or false",
+    "bool_type": "true or false",
+    "date_from_datetime_parsing": "a date as 2027-06-30",
+    "date_parsing": "a date as 2027-06-30",
+    "date_type": "a date as 2027-06-30",
+    "date_from_datetime_inexact": "a date as 2027-06-30",
+    "float_parsing": "a number",
+    "float_type": "a number",
+    "finite_number": "a finite number",
+    "int_parsing": "a whole number",
+    "int_parsing_size": "a whole number of usual size",
+    "int_from_float": "a whole number",
+    "int_type": "a whole number",
+    "string_type": "text",
+    "tuple_type": "a list",
+    "model_type": "a mapping of keys to values",
+}
+
+
+def _expected(kind: str, context: dict[str, Any]) -> str:
+    """What a value should have been; bounds and choices come from the record."""
+    if kind in _EXPECTED:
+        return _EXPECTED[kind]
+    if kind == "literal_error":
+        return str(context["expected"])
+    if kind == "string_too_long":
+        return f"at most {context['max_length']} characters"
+    if kind == "too_short":
+        return f"at least {context['min_length']} entry"
+    bounds = {
+        "ge": "or more",
+        "gt": "or less is too little, more than that",
+        "le": "or less",
+        "lt": "or more is too much",
+    }
+    told = [f"{context[key]} {words}" for key, words in bounds.items() if key in context]
+    return told[0] if told else "another kind of value"
+
+
+def _example(location: tuple[str | int, ...]) -> str:
+    """`for example: set: 25 ppm`, where the record gives an example of this key."""
+    if not location or not isinstance(location[-1], str):
+        return ""
+    record = record_at(Site, location[:-1])
+    if record is None:
+        return ""
+    schema = record.model_json_schema(by_alias=True)["properties"].get(location[-1], {})
+    for branch in (schema, *schema.get("anyOf", ())):
+        target = branch
+        if examples := target.get("examples"):
+            return f"for example {location[-1]}: {examples[0]}"
+    return ""
+
+
+def _short(value: object) -> str:
+    if isinstance(value, dict):
+        return "a mapping"
+    if isinstance(value, list):
+        return "a list"
+    if value is None:
+        return "nothing"
+    text = repr(value)
+    return text if len(text) <= _SHOWN else text[:_SHOWN] + "...'"

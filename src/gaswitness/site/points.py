@@ -1,0 +1,22 @@
+"""A detector's alarm points as the alarm logic wants them."""
+
+from __future__ import annotations
+
+from gaswitness.alarms import AlarmPoint
+from gaswitness.site.records import Detector
+
+
+def alarm_points(detector: Detector) -> tuple[AlarmPoint, ...]:
+    """The alarm points of a detector, in the order of the description; deadbands resolved to ppm."""
+    return tuple(
+        AlarmPoint(
+            name=spec.name,
+            set_level=spec.set_ppm,
+            direction=spec.direction,
+            deadband=spec.deadband.resolve(set_ppm=spec.set_ppm, range_ppm=detector.range_ppm),
+            on_delay_s=spec.on_delay_s,
+            off_delay_s=spec.off_delay_s,
+            latching=spec.latching,
+        )
+        for spec in detector.alarms
+    )

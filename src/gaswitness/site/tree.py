@@ -1,0 +1,180 @@
+"""YAML text to plain data with the line of every value, and nothing a description does not need.
+
+Anchors and aliases are read, within a bound on what they unfold to; tags, merge keys, duplicate keys and second
+documents are refused. All scalars that are not a number, a truth value or null stay text.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from typing import Any
+
+from ruamel.yaml import YAML
+from ruamel.yaml.error import MarkedYAMLError, YAMLError
+from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
+
+from gaswitness.errors import Fault, InputFaults
+
+MAX_CHARACTERS = 2_000_000
+"""A site of 2,000 detectors stays well under this; anything larger is not a site file."""
+MAX_VALUES = 200_000
+"""Bound on values after aliases are unfolded."""
+MAX_DEPTH = 40
+
+_PLAIN = "tag:yaml.org,2002:"
+_KEY = re.compile(r"[A-Za-z_][A-Za-z0-9_-]*", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Tree:
+    """Plain data (dict, list, str, int, float, bool, None) and where each path stands in the text."""
+
+    data: Any
+    lines: dict[str, int] = field(default_factory=dict)
+
+    def line(self, path: str) -> int | None:
+        """Line of this path, or of the nearest thing around it that is in the text.
+
+        >>> Tree({}, {"$": 1, "$.a": 3}).line("$.a[0].b")
+        3
+        """
+        while path not in self.lines:
+            cut = max(path.rfind("."), path.rfind("["))
+            if cut < 0:
+                return None
+            path = path[:cut]
+        return self.lines[path]
+
+
+def child(path: str, key: str | int) -> str:
+    """Path of an entry of a mapping or of a list.
+
+    >>> child(child("$.alarms", 1), "set"), child("$", "not a name")
+    ('$.alarms[1].set', "$['not a name']")
+    """
+    if isinstance(key, int):
+        return f"{path}[{key}]"
+    return f"{path}.{key}" if _KEY.fullmatch(key) else f"{path}[{key!r}]"
+
+
+def read_tree(text: str, source: str) -> Tree:
+    """Read YAML text; raises InputFaults where it is not YAML, or not one mapping."""
+    if len(text) > MAX_CHARACTERS:
+        raise _refuse(source, f"found {len(text)} characters, expected at most {MAX_CHARACTERS}", None)
+    try:
+        root = YAML(typ="safe", pure=True).compose(text)
+    except MarkedYAMLError as error:
+        raise _refuse(source, *_syntax(error, text)) from error
+    except RecursionError as error:
+        raise _refuse(
+            source, f"found values nested deeper than {MAX_DEPTH} levels, expected a flat file", None
+        ) from error
+    except (YAMLError, ValueError, TypeError, AttributeError, IndexError) as error:  # the reader's own ways to give up
+        message = str(error).splitlines()[0] if str(error) else type(error).__name__
+        raise _refuse(source, f"found text that is not YAML ({message})", None) from error
+    if root is None:
+        raise _refuse(source, "found an empty file, expected a site", None, "start from an example in examples/")
+    if not isinstance(root, MappingNode):
+        raise _refuse(
+            source, "found no keys at the top, expected `gaswitness: gaswitness/site/1` and the parts of a site", 1
+        )
+    reader = _Reader()
+    data = reader.value(root, "$", 0)
+    if reader.faults:
+        raise InputFaults(source, tuple(reader.faults))
+    return Tree(data, reader.lines)
+
+
+def _refuse(source: str, message: str, line: int | None, hint: str = "") -> InputFaults:
+    return InputFaults(source, (Fault("$", message, hint, line),))
+
+
+def _syntax(error: MarkedYAMLError, text: str) -> tuple[str, int | None, str]:
+    mark = error.problem_mark or error.context_mark
+    line = mark.line + 1 if mark else None
+    problem = (error.problem or error.context or "").strip()
+    lines = text.splitlines()
+    shown = lines[line - 1] if line and line <= len(lines) else ""
+    if "\t" in shown[: len(shown) - len(shown.lstrip())]:
+        return "found a tab at the start of a line, expected spaces", line, "replace each tab by two spaces"
+    if "single document" in (error.context or ""):
+        return "found a second document after `---`, expected one", line, "keep one site in one file"
+    return f"found {shown.strip()[:60]!r}, which is not YAML: {problem}", line, _SYNTAX_HINT
+
+
+_SYNTAX_HINT = "look at this line and the one before: a missing colon, quote or bracket, or uneven indentation"
+
+
+class _Reader:
+    """Walks the nodes once; gathers lines and faults."""
+
+    def __init__(self) -> None:
+        self.lines: dict[str, int] = {}
+        self.faults: list[Fault] = []
+        self.count = 0
+
+    def value(self, node: Node, path: str, depth: int) -> Any:
+        self.count += 1
+        line = node.start_mark.line + 1
+        self.lines.setdefault(path, line)
+        if self.count > MAX_VALUES or depth > MAX_DEPTH:
+            if not self.faults or self.faults[-1].path != "$":
+                what = f"more than {MAX_VALUES} values" if self.count > MAX_VALUES else f"more than {MAX_DEPTH} levels"
+                self.faults.append(Fault("$", f"found {what} once aliases are unfolded, expected a site", "", line))
+            return None
+        if isinstance(node, ScalarNode):
+            return self._scalar(node, path, line)
+        if isinstance(node, SequenceNode):
+            self._no_tag(node, path, line)
+            return [self.value(item, child(path, index), depth + 1) for index, item in enumerate(node.value)]
+        self._no_tag(node, path, line)
+        return self._mapping(node, path, depth)
+
+    def _mapping(self, node: Node, path: str, depth: int) -> dict[str, Any]:
+        found: dict[str, Any] = {}
+        for key_node, value_node in node.value:
+            if self.count > MAX_VALUES:
+                break
+            line = key_node.start_mark.line + 1
+            if not isinstance(key_node, ScalarNode):
+                self.faults.append(Fault(path, "found a list or a mapping used as a key, expected a word", "", line))
+                continue
+            key = str(key_node.value)
+            at = child(path, key)
+            if key in found:
+                message = f"found the key {key!r} twice, expected it once"
+                hint = f"first seen on line {self.lines[at]}; keep one of them"
+                self.faults.append(Fault(at, message, hint, line))
+                continue
+            self.lines[at] = line
+            found[key] = self.value(value_node, at, depth + 1)
+        return found
+
+    def _no_tag(self, node: Node, path: str, line: int) -> None:
+        if str(node.tag) not in (f"{_PLAIN}map", f"{_PLAIN}seq"):
+            self.faults.append(Fault(path, f"found the tag {str(node.tag)!r}, expected plain values", "", line))
+
+    def _scalar(self, node: Node, path: str, line: int) -> Any:
+        tag, text = str(node.tag), str(node.value)
+        if not tag.startswith(_PLAIN):
+            self.faults.append(Fault(path, f"found the tag {tag!r}, expected plain values", "", line))
+            return None
+        kind = tag.removeprefix(_PLAIN)
+        if kind == "null":
+            return None
+        if kind == "bool" and text.lower() in ("true", "false"):
+            return text.lower() == "true"
+        if kind in ("int", "float"):
+            return _number(text)
+        return text
+
+
+def _number(text: str) -> int | float | str:
+    """A decimal number; what YAML calls a number beyond that stays text, for the record to refuse."""
+    for read in (int, float):
+        try:
+            return read(text)
+        except ValueError:
+            continue
+    return text
