@@ -1,0 +1,287 @@
+"""The run as a pure step function: what happened goes in, what is to be recorded and asked comes out.
+
+    step(state, happening) -> (state, commands)
+
+Whatever changes the state is an event, and every event is handed out to be recorded, so folding the recorded events
+gives the same state again. Rules kept here and nowhere else: no gas before everybody is warned and every inhibit is
+placed; gas is shut before anything else when a run is stopped; a run is complete only when no inhibit stands.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from gaswitness.plan.records import Step, StepKind
+from gaswitness.run.events import (
+    Event,
+    GasTurned,
+    InhibitMoved,
+    Pressed,
+    RoleTold,
+    RunStopped,
+    StepMoved,
+    StopAsked,
+)
+from gaswitness.run.over import over
+from gaswitness.run.ports import Answer
+from gaswitness.run.safe import due, moot
+from gaswitness.run.state import RunState, apply
+
+ONLY_BY_ANSWER: frozenset[StepKind] = frozenset(
+    ("caution", "warn", "inhibit", "gas-on", "gas-off", "mend", "lift", "all-clear")
+)
+"""Steps that are not passed over because time went by: the run waits for them, or is stopped."""
+
+BY_HAND: frozenset[StepKind] = ONLY_BY_ANSWER | {"acknowledge", "silence", "reset", "fault", "adjust", "prove"}
+"""Steps that somebody does; the others are waited for."""
+
+_BY_LINK = "seen over the link"
+
+_PRESSES: dict[StepKind, Literal["acknowledge", "silence", "reset", "fault-made", "fault-undone"]] = {
+    "acknowledge": "acknowledge",
+    "silence": "silence",
+    "reset": "reset",
+    "fault": "fault-made",
+    "mend": "fault-undone",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """Time went on, and whatever a poll brought has been handed in before."""
+
+    t_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Answered:
+    """The hands came back from a step."""
+
+    t_s: float
+    step: str
+    answer: Answer
+
+
+@dataclass(frozen=True, slots=True)
+class StopWanted:
+    """Somebody wants the run to end; wanted a second time, it ends without waiting for anything."""
+
+    t_s: float
+    outcome: Literal["stopped", "aborted"]
+    by: str
+    reason: str = ""
+
+
+Happening = Event | Tick | Answered | StopWanted
+"""What the machine is told; an event is something seen, and is recorded as it is."""
+
+
+@dataclass(frozen=True, slots=True)
+class Write:
+    """Record this event; it is already part of the state."""
+
+    event: Event
+
+
+@dataclass(frozen=True, slots=True)
+class Ask:
+    """Hand this step to the hands; `again` where they came back without having done what cannot be left out."""
+
+    step: Step
+    again: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Withdraw:
+    """The step is over; if the hands are still at it, they may leave it."""
+
+    step: str
+
+
+Command = Write | Ask | Withdraw
+
+
+def step(state: RunState, happening: Happening) -> tuple[RunState, tuple[Command, ...]]:
+    """Take in one thing that happened; after the end of a run nothing has any effect."""
+    if state.ended is not None:
+        return state, ()
+    turn = _Turn(state)
+    match happening:
+        case Tick():
+            turn.go_on(happening.t_s)
+        case Answered():
+            turn.answer(happening)
+            turn.go_on(happening.t_s)
+        case StopWanted():
+            turn.stop(happening)
+            turn.go_on(happening.t_s)
+        case _:
+            turn.write(happening)
+    return turn.state, tuple(turn.commands)
+
+
+def pick_up(state: RunState) -> tuple[Command, ...]:
+    """What to ask when a state that was folded from a ledger is gone on with: nothing stands after a restart."""
+    return (Ask(state.now.step),) if state.now is not None and _asked(state.now.step) else ()
+
+
+def _asked(planned: Step) -> bool:
+    return planned.kind in BY_HAND or planned.ends == "confirm"
+
+
+class _Turn:
+    """One call of `step`: the state as it goes along, and the commands so far."""
+
+    def __init__(self, state: RunState) -> None:
+        self.state = state
+        self.commands: list[Command] = []
+
+    def write(self, event: Event) -> None:
+        self.state = apply(self.state, event)
+        self.commands.append(Write(event))
+
+    def moved(
+        self,
+        t_s: float,
+        step: Step,
+        to: Literal["started", "done", "timed-out", "skipped", "aborted"],
+        by: str = "",
+        note: str = "",
+    ) -> None:
+        self.write(StepMoved(t_s=t_s, wall=self.state.wall(t_s), step=step.id, state=to, by=by, note=note))
+
+    def go_on(self, t_s: float) -> None:
+        """End the step that is over, start the one that is due, until something has to be waited for."""
+        while self.state.ended is None:
+            now = self.state.now
+            if now is None:
+                self._next(t_s)
+                continue
+            how = over(self.state, now, t_s)
+            if how is None or (how == "timed-out" and now.step.kind in ONLY_BY_ANSWER and not now.acted):
+                return
+            if how == "done" and now.step.kind == "prove" and now.step.effect is not None:
+                self._inhibit(now.step, t_s, "proven", by=_BY_LINK)
+            self.moved(t_s, now.step, how)
+            if _asked(now.step):
+                self.commands.append(Withdraw(now.step.id))
+
+    def _next(self, t_s: float) -> None:
+        upcoming = due(self.state)
+        if upcoming is None:
+            self._end(t_s)
+            return
+        reason = moot(self.state, upcoming)
+        if reason:
+            self.moved(t_s, upcoming, "skipped", note=reason)
+            return
+        self.moved(t_s, upcoming, "started")
+        if _asked(upcoming):
+            self.commands.append(Ask(upcoming))
+
+    def _end(self, t_s: float, reason: str = "") -> None:
+        state = self.state
+        outcome: Literal["complete", "stopped", "aborted"] = state.stop.outcome if state.stop else "complete"
+        why = [text for text in (state.stop.reason if state.stop else "", reason) if text]
+        if state.gas is not None:
+            why.append(f"the bottle at {state.gas.tag} may still be open")
+        why.extend(f"the signal of {tag} is still open" for tag in state.opened)
+        self.write(
+            RunStopped(
+                t_s=t_s,
+                wall=state.wall(t_s),
+                outcome=outcome,
+                reason="; ".join(why),
+                standing_inhibits=state.standing_inhibits,
+            )
+        )
+
+    def stop(self, wanted: StopWanted) -> None:
+        now, again = self.state.now, self.state.stop is not None
+        if now is not None:
+            self.moved(wanted.t_s, now.step, "aborted", by=wanted.by, note=wanted.reason)
+            self.commands.append(Withdraw(now.step.id))
+        self.write(
+            StopAsked(
+                t_s=wanted.t_s,
+                wall=self.state.wall(wanted.t_s),
+                outcome="aborted" if again and self._aborted() else wanted.outcome,
+                by=wanted.by,
+                reason=wanted.reason,
+            )
+        )
+        if again:
+            self._end(wanted.t_s, "ended without waiting for the rest")
+
+    def _aborted(self) -> bool:
+        return self.state.stop is not None and self.state.stop.outcome == "aborted"
+
+    def answer(self, answered: Answered) -> None:
+        now, answer = self.state.now, answered.answer
+        if now is None or now.step.id != answered.step:
+            return  # came too late: the step had already run out
+        if answer.state == "aborted":
+            self.stop(StopWanted(answered.t_s, "aborted", answer.by, answer.note))
+        elif answer.state == "skipped":
+            if now.step.kind in ONLY_BY_ANSWER and now.step.kind != "gas-on" and self.state.stop is None:
+                self.commands.append(Ask(now.step, again=True))
+                return
+            self.moved(answered.t_s, now.step, "skipped", by=answer.by, note=answer.note)
+        else:
+            self._act(now.step, answer, answer.t_s if answer.t_s is not None else answered.t_s)
+            if now.step.ends == "confirm" and now.step.kind not in ("inhibit", "lift"):  # these the panel may show
+                self.moved(answered.t_s, now.step, "done", by=answer.by, note=answer.note)
+
+    def _act(self, done: Step, answer: Answer, t_s: float) -> None:
+        """Record what the hands did, at the instant they did it."""
+        wall, by = self.state.wall(t_s), answer.by
+        match done.kind:
+            case "warn" | "all-clear" if done.role is not None:
+                what: Literal["begins", "over"] = "begins" if done.kind == "warn" else "over"
+                self.write(RoleTold(t_s=t_s, wall=wall, role=done.role, what=what, by=by))
+            case "inhibit" if done.effect is not None:
+                self._inhibit(done, t_s, "placed", by, until_t_s=self._lifted_by(done, t_s), reason=done.text)
+            case "lift" if done.effect is not None:
+                self._inhibit(done, t_s, "lifted", by)
+            case "prove" if done.effect is not None and done.ends == "confirm":
+                self._inhibit(done, t_s, "proven", by)
+            case "gas-on" | "gas-off" if done.tag is not None:
+                cylinder = done.cylinder or (self.state.gas.cylinder if self.state.gas is not None else "")
+                on = done.kind == "gas-on"
+                self.write(GasTurned(t_s=t_s, wall=wall, tag=done.tag, cylinder=cylinder, on=on, by=by, u_s=answer.u_s))
+            case "acknowledge" | "silence" | "reset" | "fault" | "mend":
+                action = _PRESSES[done.kind]
+                self.write(Pressed(t_s=t_s, wall=wall, action=action, tag=done.tag, by=by, u_s=answer.u_s))
+            case "adjust":
+                short = self.state.fell_short.get(done.tag or "", ())
+                named = tuple(
+                    name for name in ("zero", "span") if done.point == name or (not done.point and name in short)
+                )
+                for name in named or ("span",):
+                    adjusted: Literal["adjusted-zero", "adjusted-span"]
+                    adjusted = "adjusted-zero" if name == "zero" else "adjusted-span"
+                    self.write(Pressed(t_s=t_s, wall=wall, action=adjusted, tag=done.tag, by=by, u_s=answer.u_s))
+            case _:
+                pass  # cautions and steps that are only watched leave no trace but their end
+
+    def _inhibit(
+        self,
+        step: Step,
+        t_s: float,
+        to: Literal["placed", "lifted", "proven"],
+        by: str,
+        until_t_s: float | None = None,
+        reason: str = "",
+    ) -> None:
+        wall, effect = self.state.wall(t_s), step.effect or ""
+        self.write(InhibitMoved(t_s=t_s, wall=wall, effect=effect, state=to, by=by, until_t_s=until_t_s, reason=reason))
+
+    def _lifted_by(self, placed: Step, t_s: float) -> float | None:
+        """When an inhibit should be lifted again, if all goes as usual."""
+        ahead_s = 0.0
+        for planned in self.state.plan.steps[self.state.index :]:
+            if planned.kind == "lift" and planned.effect == placed.effect:
+                return t_s + ahead_s
+            ahead_s += 0.0 if planned.optional else max(planned.expected_s, planned.at_least_s)
+        return None

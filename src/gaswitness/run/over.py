@@ -1,0 +1,80 @@
+"""When a step is over: by a signal, by a reading at rest, by time, or because it takes too long."""
+
+from __future__ import annotations
+
+import math
+from typing import Literal
+
+from gaswitness.plan.records import Step
+from gaswitness.run.state import RunState, StepNow
+from gaswitness.run.steady import LOOK_S, at_rest
+
+REMAINDER = 0.005
+"""Share of the change that may still be missing when a reading counts as settled."""
+_E_FOLDS_AT_90 = math.log(10.0)
+
+
+def over(state: RunState, now: StepNow, t_s: float) -> Literal["done", "timed-out"] | None:
+    """How the step that stands ends at this instant; none while it goes on."""
+    step, elapsed_s = now.step, t_s - now.since_t_s
+    if elapsed_s >= step.at_least_s:
+        if step.ends == "elapsed":
+            return "done"
+        if (step.ends == "signal" or step.kind in ("inhibit", "lift")) and _shown(state, now):
+            return "done"
+        if step.ends == "settled" and _settled(state, step):
+            return "done"
+    return "timed-out" if elapsed_s >= step.at_most_s else None
+
+
+def _shown(state: RunState, now: StepNow) -> bool:
+    step = now.step
+    point, effect = f"{step.tag}.{step.point}", f"{step.effect}.on"
+    match step.kind:
+        case "await-set":
+            return state.shows(point) is True
+        case "await-clear" | "recover":
+            return state.shows(point) is False
+        case "fault":
+            return now.acted and state.shows(f"{step.tag}.fault") is True
+        case "mend":
+            return now.acted and state.shows(f"{step.tag}.fault") is False
+        case "reset":
+            waits = [point] if step.point else []
+            waits += [effect] if step.effect else []
+            return now.acted and all(state.shows(signal) is False for signal in waits)
+        case "silence":
+            return now.acted and (step.effect is None or state.shows(effect) is False)
+        case "inhibit":
+            return now.acted and state.shows(f"{step.effect}.inhibited") is not False
+        case "lift":
+            return now.acted and state.shows(f"{step.effect}.inhibited") is not True
+        case "prove":
+            return state.shows(effect) is True
+        case _:
+            return now.acted
+
+
+def _settled(state: RunState, step: Step) -> bool:
+    """The reading is at rest to within what its noise allows and half a percent of the change is worth.
+
+    A first-order reading with `r` of its change to go moves by `r (1 - exp(-look / tau))` while it is looked at,
+    `tau = t90 / ln 10`; it is at rest once that is less than half a percent of the change, or less than noise and
+    resolution let one see.
+    """
+    if step.tag is None:
+        return False
+    detector = state.plan.site.detector(step.tag)
+    seen_ppm = max(detector.resolution_ppm, 2.5 * detector.noise_ppm)
+    try:
+        planned = state.plan.detector(step.tag)
+    except KeyError:
+        return at_rest(state.window, band_ppm=seen_ppm)
+    change_ppm = abs(planned.bottle_ppm - planned.background_ppm[0])
+    tau_s = max(detector.t90_s - detector.dead_time_s, 1e-3) / _E_FOLDS_AT_90
+    on_s, off_s = state.gassed.get(step.tag, (None, None))
+    turned_s = {"await-plateau": on_s, "recover": off_s}.get(step.kind)
+    if turned_s is not None and state.t_s - turned_s < detector.dead_time_s + tau_s + LOOK_S:
+        return False  # at rest because nothing has arrived yet
+    band_ppm = REMAINDER * change_ppm * -math.expm1(-LOOK_S / tau_s)
+    return at_rest(state.window, band_ppm=max(seen_ppm, band_ppm))

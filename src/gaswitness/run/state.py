@@ -1,0 +1,344 @@
+"""Where a run stands: a frozen state that is nothing but the fold of the run's own events.
+
+`fold(events)` gives the same state as the run had when it wrote them. That is the whole of crash recovery: read the
+ledger, fold it, go on.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+from datetime import datetime, timedelta
+from typing import Literal
+
+from gaswitness.plan.records import Plan, Step
+from gaswitness.run.events import (
+    Event,
+    GasTurned,
+    InhibitMoved,
+    LinkChanged,
+    MarkMade,
+    Pressed,
+    ReadingTaken,
+    RoleTold,
+    RunResumed,
+    RunStarted,
+    RunStopped,
+    StatusSeen,
+    StepMoved,
+    StopAsked,
+)
+from gaswitness.run.steady import WINDOW_S, Sample, middle
+
+StepState = Literal["started", "done", "timed-out", "skipped", "aborted"]
+
+_LIFT_AT_MOST_S = 60.0
+"""How long the panel may take to show that an inhibit is gone, before somebody is asked to look again."""
+
+USABLE = ("good", "over", "under", "by-hand")
+"""Qualities of a reading that a step may be ended by."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One line of the inhibit register."""
+
+    effect: str
+    state: Literal["placed", "lifted", "proven"]
+    by: str
+    placed_t_s: float
+    until_t_s: float | None = None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class OpenGas:
+    """A bottle that is open, or was when the run was cut off."""
+
+    tag: str
+    cylinder: str
+    since_t_s: float
+    unsure: bool = False
+    """The run was cut off meanwhile, so nobody recorded whether it still flows."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepNow:
+    """The step that stands."""
+
+    step: Step
+    since_t_s: float
+    acted: bool = False
+    """The hands have done their part; what is left is for the system to show."""
+
+
+@dataclass(frozen=True, slots=True)
+class RunState:
+    """Everything a run needs to know about itself."""
+
+    run_id: str
+    plan: Plan
+    started_wall: datetime
+    """Instant of zero on the run's clock."""
+    t_s: float = 0.0
+    index: int = 0
+    """Place of the step that stands, or comes next, in the plan; `len(plan.steps)` once all were gone through."""
+    now: StepNow | None = None
+    outcomes: Mapping[str, StepState] = field(default_factory=dict)
+    gas: OpenGas | None = None
+    gassed: Mapping[str, tuple[float, float | None]] = field(default_factory=dict)
+    """Per detector the instants of its last gas on and gas off."""
+    inhibits: Mapping[str, Standing] = field(default_factory=dict)
+    told: Mapping[str, Literal["begins", "over"]] = field(default_factory=dict)
+    opened: tuple[str, ...] = ()
+    """Detectors whose signal somebody interrupted and has not mended yet."""
+    signals: Mapping[str, bool] = field(default_factory=dict)
+    """Last known state by the link."""
+    marks: Mapping[str, bool] = field(default_factory=dict)
+    """Last state that a witness pressed, for signals that no link shows."""
+    last: Mapping[str, ReadingTaken] = field(default_factory=dict)
+    """Last reading of every detector."""
+    window: tuple[Sample, ...] = ()
+    """Readings of the detector under test, as far back as a settled reading is asked for."""
+    fell_short: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    """Per detector what was outside its limits as found, `zero` or `span`."""
+    links_down: Mapping[str, str] = field(default_factory=dict)
+    stop: StopAsked | None = None
+    declined: tuple[str, ...] = ()
+    """Steps that were offered after the stop was asked for, and not done."""
+    ended: RunStopped | None = None
+    restarts: int = 0
+
+    @property
+    def under_test(self) -> str | None:
+        """The detector whose steps are being gone through."""
+        if self.now is not None:
+            return self.now.step.tag
+        return self.plan.steps[self.index].tag if self.index < len(self.plan.steps) else None
+
+    @property
+    def standing_inhibits(self) -> tuple[str, ...]:
+        """Effects on the register that are inhibited now, by what was recorded or by what the panel shows."""
+        return tuple(
+            effect
+            for effect, entry in self.inhibits.items()
+            if entry.state == "placed" or self.signals.get(f"{effect}.inhibited") is True
+        )
+
+    def in_force(self, effect: str) -> bool:
+        """Whether an effect is inhibited, and the panel, if it shows such a thing, agrees."""
+        placed = effect in self.inhibits and self.inhibits[effect].state == "placed"
+        return placed and self.signals.get(f"{effect}.inhibited") is not False
+
+    def wall(self, t_s: float) -> str:
+        """The instant in UTC of a time on the run's clock."""
+        return wall_text(self.started_wall + timedelta(seconds=t_s))
+
+    def shows(self, signal: str) -> bool | None:
+        """Whether a signal is on, by the link if it knows, else by witnesses; none if nobody knows."""
+        return self.signals.get(signal, self.marks.get(signal))
+
+
+def wall_text(instant: datetime) -> str:
+    """UTC, ISO 8601, to the millisecond.
+
+    >>> from datetime import UTC
+    >>> wall_text(datetime(2026, 1, 1, 9, 30, tzinfo=UTC))
+    '2026-01-01T09:30:00.000Z'
+    """
+    return instant.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def begin(event: RunStarted) -> RunState:
+    """The state after the first event."""
+    start = datetime.fromisoformat(event.wall) - timedelta(seconds=event.t_s)
+    return RunState(run_id=event.run_id, plan=event.plan, started_wall=start, t_s=event.t_s)
+
+
+def fold(events: Iterable[Event]) -> RunState:
+    """The state that these events lead to; the first must be `run-started`."""
+    rest = iter(events)
+    first = next(rest)
+    if not isinstance(first, RunStarted):
+        raise TypeError(f"a run begins with run-started, found {first.kind}")
+    state = begin(first)
+    for event in rest:
+        state = apply(state, event)
+    return state
+
+
+def apply(state: RunState, event: Event) -> RunState:
+    """The state after one more event."""
+    t_s = max(state.t_s, event.t_s)
+    match event:
+        case ReadingTaken():
+            return _reading(state, event, t_s)
+        case StatusSeen():
+            return replace(state, t_s=t_s, signals={**state.signals, event.signal: event.on})
+        case MarkMade():
+            return replace(state, t_s=t_s, marks={**state.marks, event.signal: event.on})
+        case StepMoved():
+            return _step(state, event, t_s)
+        case GasTurned():
+            return _gas(state, event, t_s)
+        case Pressed():
+            return _pressed(state, event, t_s)
+        case InhibitMoved():
+            return _inhibit(state, event, t_s)
+        case RoleTold():
+            return replace(state, t_s=t_s, told={**state.told, event.role: event.what}, now=_acted(state))
+        case LinkChanged():
+            down = {url: reason for url, reason in state.links_down.items() if url != event.url}
+            return replace(state, t_s=t_s, links_down=down if event.up else {**down, event.url: event.reason})
+        case StopAsked():
+            return replace(state, t_s=t_s, stop=event)
+        case RunStopped():
+            return replace(state, t_s=t_s, ended=event, now=None)
+        case RunResumed():
+            return _resumed(state, t_s)
+        case _:
+            return replace(state, t_s=t_s)
+
+
+def _acted(state: RunState) -> StepNow | None:
+    return replace(state.now, acted=True) if state.now is not None else None
+
+
+def _reading(state: RunState, event: ReadingTaken, t_s: float) -> RunState:
+    last = {**state.last, event.tag: event}
+    if event.tag != state.under_test or event.value_ppm is None or event.quality not in USABLE:
+        return replace(state, t_s=t_s, last=last)
+    oldest_s = event.t_s - WINDOW_S
+    kept = tuple(sample for sample in state.window if sample[0] >= oldest_s)
+    return replace(state, t_s=t_s, last=last, window=(*kept, (event.t_s, event.value_ppm)))
+
+
+def _step(state: RunState, event: StepMoved, t_s: float) -> RunState:
+    outcomes = {**state.outcomes, event.step: event.state}
+    planned = state.index < len(state.plan.steps) and state.plan.steps[state.index].id == event.step
+    if event.state == "started":
+        step = find_step(state, event.step)
+        fresh = state.now is None and step.tag == state.under_test and step.kind not in ("zero", "gas-on", "gas-off")
+        return replace(
+            state,
+            t_s=t_s,
+            outcomes=outcomes,
+            now=StepNow(step, event.t_s),
+            window=state.window if fresh else (),
+        )
+    short = state.fell_short
+    if planned and event.state in ("done", "timed-out") and not state.plan.steps[state.index].optional:
+        short = _found(state, short)
+    declined = state.declined
+    if state.stop is not None and event.state == "skipped":
+        declined = (*declined, event.step)
+    ahead = planned and event.state in ("done", "timed-out", "skipped")
+    return replace(
+        state,
+        t_s=t_s,
+        outcomes=outcomes,
+        now=None,
+        fell_short=short,
+        declined=declined,
+        index=state.index + 1 if ahead else state.index,
+    )
+
+
+def _found(state: RunState, short: Mapping[str, tuple[str, ...]]) -> Mapping[str, tuple[str, ...]]:
+    """Hold the reading at the end of a zero or plateau step against its limits."""
+    step = state.plan.steps[state.index]
+    kind = {"zero": "zero", "await-plateau": "span"}.get(step.kind)
+    value_ppm = middle(state.window)
+    if kind is None or step.tag is None or value_ppm is None:
+        return short
+    for criterion in state.plan.criteria:
+        if criterion.tag == step.tag and criterion.kind == kind:
+            low, high = criterion.lower, criterion.upper
+            inside = (low is None or value_ppm >= low) and (high is None or value_ppm <= high)
+            others = tuple(name for name in short.get(step.tag, ()) if name != kind)
+            return {**short, step.tag: others if inside else (*others, kind)}
+    return short
+
+
+def _gas(state: RunState, event: GasTurned, t_s: float) -> RunState:
+    if event.on:
+        gas = OpenGas(event.tag, event.cylinder, event.t_s)
+        gassed = {**state.gassed, event.tag: (event.t_s, None)}
+        return replace(state, t_s=t_s, gas=gas, gassed=gassed, window=(), now=_acted(state))
+    gas_left = state.gas if state.gas is not None and state.gas.tag != event.tag else None
+    gassed = dict(state.gassed)
+    if event.tag in gassed:
+        gassed[event.tag] = (gassed[event.tag][0], event.t_s)
+    return replace(state, t_s=t_s, gas=gas_left, gassed=gassed, window=(), now=_acted(state))
+
+
+def _pressed(state: RunState, event: Pressed, t_s: float) -> RunState:
+    opened = state.opened
+    if event.tag is not None and event.action in ("fault-made", "fault-undone"):
+        opened = tuple(tag for tag in opened if tag != event.tag)
+        opened = (*opened, event.tag) if event.action == "fault-made" else opened
+    return replace(state, t_s=t_s, opened=opened, now=_acted(state))
+
+
+def _inhibit(state: RunState, event: InhibitMoved, t_s: float) -> RunState:
+    before = state.inhibits.get(event.effect)
+    if event.state == "placed" or before is None:
+        entry = Standing(event.effect, event.state, event.by, event.t_s, event.until_t_s, event.reason)
+    else:
+        entry = replace(before, state=event.state, by=event.by)
+    return replace(state, t_s=t_s, inhibits={**state.inhibits, event.effect: entry}, now=_acted(state))
+
+
+def _resumed(state: RunState, t_s: float) -> RunState:
+    """A detector whose test was cut off begins again from its first step; its gas, if it was on, is in doubt."""
+    steps = state.plan.steps
+    index = state.index
+    if index < len(steps) and (tag := steps[index].tag) is not None:
+        while index > 0 and steps[index - 1].tag == tag:
+            index -= 1
+        again = {step.id for step in steps[index : state.index + 1]}
+        gassed = {name: times for name, times in state.gassed.items() if name != tag}
+    else:
+        again, gassed = set(), dict(state.gassed)
+    return replace(
+        state,
+        t_s=t_s,
+        index=index,
+        now=None,
+        outcomes={step: outcome for step, outcome in state.outcomes.items() if step not in again},
+        gas=replace(state.gas, unsure=True) if state.gas is not None else None,
+        gassed=gassed,
+        window=(),
+        marks={},
+        stop=None,
+        declined=(),
+        ended=None,
+        restarts=state.restarts + 1,
+    )
+
+
+def find_step(state: RunState, step_id: str) -> Step:
+    """The step of this identity: the one that comes next if there are several, or one that the machine made up."""
+    for step in (*state.plan.steps[state.index :], *state.plan.steps[: state.index]):
+        if step.id == step_id:
+            return step
+    return made_up(step_id)
+
+
+def made_up(step_id: str) -> Step:
+    """A step that no plan lists, made when a run must be left safe: `TAG/gas-off`, `TAG/mend`, `EFFECT/lift`."""
+    subject, _, what = step_id.rpartition("/")
+    match what:
+        case "gas-off":
+            text = f"Shut the bottle at {subject} and take the cap away."
+            return Step(id=step_id, kind="gas-off", tag=subject, text=text, ends="confirm", at_most_s=0.0)
+        case "mend":
+            text = f"Close the signal of {subject} again."
+            return Step(id=step_id, kind="mend", tag=subject, text=text, ends="confirm", at_most_s=0.0)
+        case "lift":
+            text = f"Lift the inhibit on {subject}."
+            return Step(id=step_id, kind="lift", effect=subject, text=text, ends="confirm", at_most_s=_LIFT_AT_MOST_S)
+        case "all-clear":
+            text = f"Tell {subject} that the test is over."
+            return Step(id=step_id, kind="all-clear", role=subject, text=text, ends="confirm", at_most_s=0.0)
+    raise KeyError(step_id)
