@@ -9,6 +9,7 @@ from typing import Annotated
 import typer
 
 from gaswitness import __version__
+from gaswitness.cli import keys
 from gaswitness.errors import EXIT_BAD_INPUT, GaswitnessError
 
 COMMANDS = {
@@ -53,6 +54,7 @@ for _name, _module in COMMANDS.items():
     if importlib.util.find_spec(f"gaswitness.cli.{_module}") is None:
         continue
     app.command(_name)(getattr(importlib.import_module(f"gaswitness.cli.{_module}"), _name))
+app.add_typer(keys.app, name="keys")
 
 
 def main() -> None:

@@ -1,0 +1,128 @@
+"""What is certified: the judgement, and digests of all it stands on, serialised once."""
+
+from __future__ import annotations
+
+import calendar
+import hashlib
+from datetime import UTC, date, datetime
+from typing import Literal
+
+from pydantic import ValidationError
+
+from gaswitness.errors import SignatureRejected
+from gaswitness.evidence.ledger import Ledger
+from gaswitness.judge.records import Judgement
+from gaswitness.plan.records import Plan
+from gaswitness.records import Record
+from gaswitness.site.records import Rule
+
+PAYLOAD_TYPE = "application/vnd.gaswitness.certificate+json"
+
+RULES_IN_WORDS: dict[Rule, str] = {
+    "simple": "simple: passes when the value lies within the limits; close to a limit, the chance of a wrong "
+    "decision reaches one half.",
+    "guarded": "guarded: the limits are drawn in by the expanded uncertainty (k = 2); passes only inside, fails only "
+    "beyond the limits widened by as much, and is inconclusive between.",
+    "shared-risk": "shared-risk: passes when the value lies within the limits, provided that the expanded uncertainty "
+    "(k = 2) is no more than a third of the tolerance.",
+}
+"""The decision rules as a reader of the certificate needs them (JCGM 106, ILAC-G8)."""
+
+STATEMENT = (
+    "A pass is evidence about the moment and the gas tested; it is no guarantee for the time after. Local codes, site "
+    "rules and licensed persons decide what must be proven, how often, and whether the installation may be used."
+)
+
+
+class CertificatePayload(Record):
+    """The document that is signed."""
+
+    format: Literal["gaswitness/certificate/1"] = "gaswitness/certificate/1"
+    certificate_id: str
+    issued: str
+    issued_by: str
+    site_name: str
+    run_id: str
+    operator: str
+    started: str
+    ended: str
+    simulated: bool
+    speed: float
+    software: str
+    ledger_sha256: str
+    plan_sha256: str
+    site_sha256: str
+    rules: tuple[str, ...]
+    next_due: dict[str, str | None]
+    """Date by which each detector is to be tested again; none where it did not pass now."""
+    judgement: Judgement
+    statement: str = STATEMENT
+
+
+def plan_bytes(plan: Plan) -> bytes:
+    """The plan as it stands in the bundle."""
+    return plan.model_dump_json(indent=1).encode() + b"\n"
+
+
+def site_bytes(plan: Plan) -> bytes:
+    """The site as it stands in the bundle."""
+    return plan.site.model_dump_json(indent=1).encode() + b"\n"
+
+
+def months_later(day: date, months: int) -> date:
+    """The same day of a later month, or the last day of that month where it is shorter.
+
+    >>> months_later(date(2026, 8, 31), 6)
+    datetime.date(2027, 2, 28)
+    """
+    count = day.year * 12 + day.month - 1 + months
+    year, month = divmod(count, 12)
+    return date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
+
+
+def make_payload(
+    ledger: Ledger, judgement: Judgement, *, issued: datetime, issued_by: str, software: str
+) -> CertificatePayload:
+    """Gather what is certified. The time and the issuer are handed in."""
+    started = ledger.started
+    plan = started.plan
+    tested = datetime.fromisoformat(ledger.events[-1].wall).date()
+    due = months_later(tested, plan.site.tests.interval_months).isoformat()
+    used = {criterion.rule for criterion in plan.criteria}
+    return CertificatePayload(
+        certificate_id=f"{started.run_id}-{ledger.sha256[:8]}",
+        issued=issued.astimezone(UTC).isoformat(timespec="seconds"),
+        issued_by=issued_by,
+        site_name=plan.site.name,
+        run_id=started.run_id,
+        operator=started.operator,
+        started=started.wall,
+        ended=ledger.events[-1].wall,
+        simulated=started.simulated,
+        speed=started.speed,
+        software=software,
+        ledger_sha256=ledger.sha256,
+        plan_sha256=hashlib.sha256(plan_bytes(plan)).hexdigest(),
+        site_sha256=hashlib.sha256(site_bytes(plan)).hexdigest(),
+        rules=tuple(text for rule, text in RULES_IN_WORDS.items() if rule in used),
+        next_due={verdict.tag: due if verdict.outcome == "pass" else None for verdict in judgement.verdicts},
+        judgement=judgement,
+    )
+
+
+def payload_bytes(payload: CertificatePayload) -> bytes:
+    """The bytes that are hashed, signed, stored and verified; made once."""
+    return payload.model_dump_json(indent=1).encode() + b"\n"
+
+
+def read_payload(body: bytes) -> CertificatePayload:
+    """Read signed bytes back; raises SignatureRejected where a good signature covers something else."""
+    try:
+        return CertificatePayload.model_validate_json(body)
+    except ValidationError as error:
+        first = error.errors()[0]
+        at = ".".join(str(part) for part in first["loc"])
+        raise SignatureRejected(
+            f"certificate: signed, but not a certificate that this version reads ({at}: {first['msg']})",
+            hint="verify it with the version of gaswitness that issued it, or a newer one",
+        ) from error

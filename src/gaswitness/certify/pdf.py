@@ -1,0 +1,228 @@
+"""A certificate on paper: a view of the payload and its ledger. It draws and words; it judges nothing."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import typst
+
+from gaswitness.certify.payload import CertificatePayload
+from gaswitness.certify.strips import strip_of
+from gaswitness.certify.wording import (
+    found_and_limits,
+    instant,
+    limits_text,
+    probability,
+    shown_scale,
+    time_of_day,
+    with_uncertainty,
+)
+from gaswitness.evidence.ledger import Ledger
+from gaswitness.judge.records import Finding, Judgement, Verdict
+from gaswitness.plan.records import Plan
+from gaswitness.run.events import Event, InhibitMoved, RoleTold, RunResumed
+
+PAPER = Path(__file__).with_name("paper")
+
+
+def certificate_pdf(
+    payload: CertificatePayload, ledger: Ledger, body: bytes, *, signer: str, issued: datetime
+) -> bytes:
+    """Typeset the certificate; `body` are the signed bytes, whose digest is printed."""
+    view = certificate_view(payload, ledger, hashlib.sha256(body).hexdigest(), signer)
+    pdf = typst.compile(
+        str(PAPER / "certificate.typ"),
+        root=str(PAPER),
+        ignore_system_fonts=True,
+        sys_inputs={"data": json.dumps(view, allow_nan=False)},
+        pdf_standards=["a-2b"],
+        timestamp=int(issued.timestamp()),
+    )
+    return bytes(pdf)
+
+
+def certificate_view(payload: CertificatePayload, ledger: Ledger, digest: str, signer: str) -> dict[str, Any]:
+    """Everything the template prints, worded and rounded."""
+    plan, judgement, events = ledger.started.plan, payload.judgement, ledger.events
+    return {
+        "certificate_id": payload.certificate_id,
+        "digest": digest,
+        "ledger": payload.ledger_sha256,
+        "signer": signer,
+        "site": payload.site_name,
+        "subtitle": plan.site.note.strip().split("\n")[0],
+        "outcome": judgement.outcome,
+        "head": [
+            ("tested", instant(payload.started)),
+            ("ended", instant(payload.ended)),
+            ("operator", payload.operator),
+            ("run", payload.run_id),
+        ],
+        "notices": _notices(payload, events),
+        "summary": [_summary_row(verdict, plan, payload) for verdict in judgement.verdicts],
+        "visit": [{"outcome": f.outcome, "text": f.text, "why": f.why} for f in judgement.visit],
+        "punch": _punch_list(judgement),
+        "matrix": _matrix(plan, judgement),
+        "strays": [
+            f"{stray.signal} during the test of {stray.during}: {stray.explanation}" for stray in judgement.strays
+        ],
+        "detectors": [_detector(verdict, plan, events) for verdict in judgement.verdicts],
+        "cylinders": _cylinders(plan),
+        "inhibits": _inhibits(events),
+        "told": _told(events),
+        "rules": list(payload.rules),
+        "cautions": list(plan.cautions),
+        "issued_by": payload.issued_by,
+        "issued": instant(payload.issued),
+        "software": payload.software,
+        "statement": payload.statement,
+    }
+
+
+def _notices(payload: CertificatePayload, events: Sequence[Event]) -> list[tuple[str, str]]:
+    notices = []
+    if payload.simulated:
+        speed = f" at {payload.speed:g} times the speed of life" if payload.speed != 1 else ""
+        notices.append(
+            (
+                "Simulated installation.",
+                f"This run was made on a simulation{speed}; it proves nothing about a real one.",
+            )
+        )
+    for event in events:
+        if isinstance(event, RunResumed):
+            torn = f", {event.torn_bytes} bytes of an unfinished line were set aside" if event.torn_bytes else ""
+            notices.append(
+                (
+                    "Interrupted run.",
+                    f"Nothing was recorded for {event.gap_s:.0f} s before {instant(event.wall)}{torn}.",
+                )
+            )
+    if not payload.judgement.complete:
+        notices.append(("Not complete.", "The run was not carried through to its end."))
+    return notices
+
+
+def _finding(verdict: Verdict, kind: str) -> Finding | None:
+    return next((f for f in verdict.findings if f.kind == kind), None)
+
+
+def _summary_row(verdict: Verdict, plan: Plan, payload: CertificatePayload) -> dict[str, str]:
+    detector = plan.site.detector(verdict.tag)
+    span, t90 = _finding(verdict, "span"), _finding(verdict, "t90")
+    scale, unit = shown_scale(detector)
+    return {
+        "tag": verdict.tag,
+        "place": f"{detector.gas}, {plan.site.area(detector.area).name}",
+        "outcome": verdict.outcome,
+        "gas": f"{plan.detector(verdict.tag).bottle_ppm * scale:.5g} {unit}",
+        "reading": found_and_limits(span, detector)[0] if span else "-",
+        "t90": found_and_limits(t90, detector)[0] if t90 else "-",
+        "due": payload.next_due.get(verdict.tag) or "not set",
+    }
+
+
+def _punch_list(judgement: Judgement) -> list[dict[str, str]]:
+    rows = [
+        (f"{verdict.tag}: {finding.text}", finding) for verdict in judgement.verdicts for finding in verdict.findings
+    ] + [(finding.text, finding) for finding in judgement.visit]
+    return [
+        {"what": what, "outcome": f.outcome, "why": f.why, "causes": "; ".join(f.causes)}
+        for what, f in rows
+        if f.outcome != "pass"
+    ]
+
+
+def _matrix(plan: Plan, judgement: Judgement) -> dict[str, Any]:
+    tested = {detector.tag for detector in plan.detectors}
+    shown = {(f.cause, f.effect): f for f in judgement.effects}
+    causes = list(dict.fromkeys(f.cause for f in judgement.effects))
+    effects = [e for e in plan.site.effects if any(f.effect == e.tag for f in judgement.effects)]
+    rows = []
+    for cause in causes:
+        cells: list[dict[str, str] | None] = []
+        for effect in effects:
+            finding = shown.get((cause, effect.tag))
+            delay = "" if finding is None or finding.delay_s is None else f"{finding.delay_s:.1f}"
+            cells.append(None if finding is None else {"outcome": finding.outcome, "text": delay})
+        rows.append({"cause": cause, "cells": cells})
+    others = [d.tag for d in plan.site.detectors if d.tag not in tested]
+    note = f"Not part of this visit: {', '.join(others)}." if others else ""
+    return {"effects": [(e.tag, e.kind) for e in effects], "rows": rows, "note": note}
+
+
+def _detector(verdict: Verdict, plan: Plan, events: Sequence[Event]) -> dict[str, Any]:
+    detector = plan.site.detector(verdict.tag)
+    scale, unit = shown_scale(detector)
+    reach = limits_text(detector.range_low_ppm * scale, detector.range_high_ppm * scale, unit)
+    findings = []
+    for finding in verdict.findings:
+        found, limits = found_and_limits(finding, detector)
+        findings.append(
+            {
+                "text": finding.text,
+                "found": found,
+                "limits": limits,
+                "rule": finding.rule,
+                "p": probability(finding.p_conform),
+                "outcome": finding.outcome,
+                "why": finding.why,
+            }
+        )
+    return {
+        "tag": detector.tag,
+        "name": detector.name,
+        "outcome": verdict.outcome,
+        "facts": f"{detector.gas}, {plan.site.area(detector.area).name}; range {reach}; "
+        f"resolution {detector.resolution_ppm * scale:g} {unit}; stated t90 {detector.t90_s:g} s. {verdict.why}",
+        "strip": strip_of(events, plan, detector.tag),
+        "findings": findings,
+    }
+
+
+def _cylinders(plan: Plan) -> list[dict[str, str]]:
+    used: dict[str, list[str]] = {}
+    for detector in plan.detectors:
+        used.setdefault(detector.cylinder, []).append(detector.tag)
+    rows = []
+    for tag, detectors in used.items():
+        cylinder = plan.site.cylinder(tag)
+        scale, unit = (1e-4, "%vol") if cylinder.level_ppm >= 10_000 else (1.0, "ppm")
+        rows.append(
+            {
+                "tag": tag,
+                "gas": cylinder.gas
+                if cylinder.surrogate_for is None
+                else f"{cylinder.gas} for {cylinder.surrogate_for}",
+                "level": with_uncertainty(cylinder.level_ppm * scale, cylinder.u_ppm * scale, unit),
+                "balance": cylinder.balance,
+                "certificate": cylinder.certificate,
+                "expires": cylinder.expires.isoformat(),
+                "used": ", ".join(detectors),
+            }
+        )
+    return rows
+
+
+def _inhibits(events: Sequence[Event]) -> list[dict[str, str]]:
+    rows: dict[str, dict[str, str]] = {}
+    for event in events:
+        if isinstance(event, InhibitMoved):
+            row = rows.setdefault(event.effect, {"effect": event.effect, "placed": "-", "lifted": "-", "proven": "-"})
+            row[event.state] = time_of_day(event.wall)
+    return list(rows.values())
+
+
+def _told(events: Sequence[Event]) -> list[dict[str, str]]:
+    rows: dict[str, dict[str, str]] = {}
+    for event in events:
+        if isinstance(event, RoleTold):
+            rows.setdefault(event.role, {"role": event.role, "begins": "-", "over": "-"})[event.what] = time_of_day(
+                event.wall
+            )
+    return list(rows.values())
