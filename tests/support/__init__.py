@@ -1,0 +1,1 @@
+"""What several tests build on: invented sites, and ledgers written by hand."""
