@@ -1,0 +1,185 @@
+"""Cells of a recorded log, as fixed-width byte strings, to numbers and instants: whole columns at a time."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+Cells = NDArray[np.bytes_]
+Kind = Literal["blank", "number", "instant", "text"]
+
+MISSING = frozenset({"", "nan", "na", "n/a", "null", "none", "nil", "-", "--", "---"})
+"""Cells that say that there is no reading, in lower case."""
+
+_NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
+_INSTANT = re.compile(
+    r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:[Zz]|[-+]\d{2}(?::?\d{2})?)?)?", re.ASCII
+)
+_EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_EPOCH_NAIVE = datetime(1970, 1, 1)  # noqa: DTZ001  a log without time zone stays without
+_DASH, _DIGIT_0, _DIGIT_9 = ord("-"), ord("0"), ord("9")
+
+
+class BadCell(ValueError):
+    """A cell that cannot be read: which row of the block, and what it held."""
+
+    def __init__(self, row: int, found: str) -> None:
+        super().__init__(found)
+        self.row = row
+        self.found = found
+
+
+def kind_of(cell: str) -> Kind:
+    """What one cell looks like.
+
+    >>> [kind_of(cell) for cell in ("", "4.1e2", "2015-02-04 17:51", "ndir_a")]
+    ['blank', 'number', 'instant', 'text']
+    """
+    cell = cell.strip()
+    if cell.lower() in MISSING:
+        return "blank"
+    if _NUMBER.fullmatch(cell):
+        return "number"
+    return "instant" if _INSTANT.fullmatch(cell) else "text"
+
+
+def text_of(cell: bytes) -> str:
+    """UTF-8 as it should be, or the one-byte western encoding as it often is."""
+    try:
+        return cell.decode("utf-8")
+    except UnicodeDecodeError:
+        return cell.decode("cp1252", errors="replace")
+
+
+def numbers(cells: Cells, *, decimal_comma: bool = False) -> NDArray[np.float64]:
+    """Numbers of a column, NaN where a cell is blank; raises BadCell.
+
+    >>> numbers(np.array([b"1.5", b"", b"-"]))
+    array([1.5, nan, nan])
+    """
+    octets = _octets(cells)
+    if decimal_comma:
+        octets[octets == ord(",")] = ord(".")
+    if octets.shape[1] >= 3:
+        octets[octets[:, 0] == 0, :3] = np.frombuffer(b"nan", np.uint8)
+    clean = _cells(octets)
+    try:
+        if (octets == ord("_")).any():
+            raise ValueError("underscores are no part of a number")
+        values = clean.astype(np.float64)
+    except ValueError:
+        values = np.array([_number(cell, row) for row, cell in enumerate(clean.tolist())], np.float64)
+    infinite = np.isinf(values)
+    if infinite.any():
+        row = int(infinite.argmax())
+        raise BadCell(row, text_of(bytes(cells[row])))
+    return values
+
+
+def _number(cell: bytes, row: int) -> float:
+    text = text_of(cell).strip()
+    if text.lower() in MISSING:
+        return np.nan
+    if not _NUMBER.fullmatch(text):
+        raise BadCell(row, text)
+    return float(text)
+
+
+def instants(cells: Cells, *, decimal_comma: bool = False) -> tuple[NDArray[np.int64], NDArray[np.int64] | None]:
+    """Microseconds since 1970, and the seconds east of UTC that each cell states; raises BadCell.
+
+    Without a stated time zone the second is None and the first counts in the log's own local time.
+
+    >>> us, zone = instants(np.array([b"1970-01-01T01:00:00.5+01:00"]))
+    >>> us, zone
+    (array([500000]), array([3600]))
+    """
+    octets = _octets(cells)
+    if decimal_comma:
+        octets[octets == ord(",")] = ord(".")
+    width = octets.shape[1]
+    tail = octets[:, 10:]
+    plain = (
+        width >= 10
+        and bool((octets[:, [4, 7]] == _DASH).all())
+        and bool(((octets[:, [0, 1, 2, 3, 5, 6, 8, 9]] - _DIGIT_0) <= _DIGIT_9 - _DIGIT_0).all())
+        and not np.isin(tail, np.frombuffer(b"Zz+-", np.uint8)).any()
+        and width <= 26  # numpy keeps microseconds; longer fractions are cut below
+    )
+    if plain:
+        try:
+            us = _cells(octets).astype("datetime64[us]").astype(np.int64)
+        except ValueError:
+            pass
+        else:
+            if bool((octets[:, :4] != _DIGIT_0).any(axis=1).all()):
+                return us, None
+    return _zoned(_cells(octets), octets)
+
+
+def _zoned(cells: Cells, octets: NDArray[np.uint8]) -> tuple[NDArray[np.int64], NDArray[np.int64] | None]:
+    """Instants that all end in `Z`, quickly; anything else one by one."""
+    length = (octets != 0).sum(axis=1)
+    last = octets[np.arange(len(octets)), np.maximum(length - 1, 0)]
+    if len(octets) and octets.shape[1] > 11 and bool(((last == ord("Z")) & (length > 16)).all()):
+        octets = octets.copy()
+        octets[np.arange(len(octets)), length - 1] = 0
+        try:
+            us, zone = instants(_cells(octets[:, :-1]) if (length == octets.shape[1]).any() else _cells(octets))
+        except BadCell as bad:
+            raise BadCell(bad.row, text_of(bytes(cells[bad.row]))) from None
+        if zone is None:
+            return us, np.zeros(len(us), np.int64)
+    us = np.empty(len(cells), np.int64)
+    zones = np.zeros(len(cells), np.int64)
+    stated: set[bool] = set()
+    for row, cell in enumerate(cells.tolist()):
+        instant = read_instant(text_of(cell))
+        if instant is None:
+            raise BadCell(row, text_of(cell))
+        us[row], zone_s = micros(instant)
+        stated.add(zone_s is not None)
+        zones[row] = zone_s or 0
+        if len(stated) > 1:
+            raise BadCell(row, text_of(cell) + " (some rows state a time zone and some do not)")
+    return us, zones if stated == {True} else None
+
+
+def read_instant(text: str) -> datetime | None:
+    """An instant in ISO 8601, with or without time zone; None where it is none.
+
+    >>> read_instant("2015-02-04 17:51")
+    datetime.datetime(2015, 2, 4, 17, 51)
+    """
+    text = text.strip()
+    if not _INSTANT.fullmatch(text):
+        return None
+    try:
+        instant = datetime.fromisoformat(text.upper())
+        instant - (_EPOCH if instant.tzinfo else _EPOCH_NAIVE)
+    except (ValueError, OverflowError):
+        return None
+    return instant
+
+
+def micros(instant: datetime) -> tuple[int, int | None]:
+    """Microseconds since 1970 and seconds east of UTC, None without a time zone."""
+    zone = instant.utcoffset()
+    since = instant - (_EPOCH if zone is not None else _EPOCH_NAIVE)
+    us = (since.days * 86400 + since.seconds) * 1_000_000 + since.microseconds
+    return us, None if zone is None else int(zone.total_seconds())
+
+
+def _octets(cells: Cells) -> NDArray[np.uint8]:
+    width = max(cells.dtype.itemsize, 1)
+    wide: Any = np.ascontiguousarray(cells).astype(f"S{max(width, 3)}")
+    return wide.view(np.uint8).reshape(len(cells), -1)  # type: ignore[no-any-return]
+
+
+def _cells(octets: NDArray[np.uint8]) -> Cells:
+    octets = np.ascontiguousarray(octets)
+    return octets.view(f"S{octets.shape[1]}").reshape(-1)
