@@ -88,3 +88,33 @@ class Hands(Protocol):
     def presses(self) -> AsyncIterator[Press]:
         """Marks as they come, until the run ends."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class StopWish:
+    """The person in charge wants the run to end."""
+
+    outcome: Literal["stopped", "aborted"]
+    by: str
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class NoteWish:
+    """Words to be kept."""
+
+    by: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class ReadingWish:
+    """A reading taken off a display by a person."""
+
+    by: str
+    tag: str
+    value_ppm: float
+
+
+Wish = StopWish | NoteWish | ReadingWish
+"""What a person may want of a run at any time, whatever step stands."""

@@ -1,0 +1,133 @@
+"""What has to be said at once during a run, and is kept as a note: real alarms, what is overdue, lost readings."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from gaswitness.run.causes import why_not_clear, why_not_set
+from gaswitness.run.events import Event, LinkChanged, StatusSeen
+from gaswitness.run.state import RunState
+
+BY = "gaswitness"
+"""Whose notes these are in the ledger."""
+LOST_AFTER_POLLS = 5.0
+GAS_OVER = 1.5
+"""Gas that flows this many times longer than planned is mentioned."""
+
+
+@dataclass(frozen=True, slots=True)
+class Message:
+    """Something said to everybody, at an instant on the run's clock."""
+
+    t_s: float
+    text: str
+    urgent: bool = False
+
+
+class Lookout:
+    """Says each thing once for each time that it happens."""
+
+    def __init__(self, poll_s: float) -> None:
+        self._poll_s = poll_s
+        self._said: set[str] = set()
+
+    def on_event(self, state: RunState, event: Event) -> list[Message]:
+        """What an event by itself makes worth saying."""
+        if isinstance(event, LinkChanged):
+            text = "link is back" if event.up else f"link lost: {event.reason}; trying again"
+            return [Message(event.t_s, text, urgent=not event.up)]
+        if not isinstance(event, StatusSeen) or not event.on:
+            return []
+        tag, _, what = event.signal.partition(".")
+        detector = next((one for one in state.plan.site.detectors if one.tag == tag), None)
+        if detector is None or tag == state.under_test:
+            return []
+        if what == "fault":
+            return [Message(event.t_s, f"{tag}: fault, and {tag} is not under test: treat as real", urgent=True)]
+        if what in {point.name for point in detector.alarms}:
+            text = f"{tag}: alarm {what}, and {tag} is not under test: treat as real"
+            return [Message(event.t_s, text, urgent=True)]
+        return []
+
+    def on_tick(self, state: RunState, t_s: float) -> list[Message]:
+        """What the passing of time makes worth saying."""
+        found = [self._overdue(state, t_s), self._lost(state, t_s), self._gas(state, t_s), self._waiting(state, t_s)]
+        return [message for message in found if message is not None]
+
+    def _once(self, key: str, t_s: float, text: str, *, urgent: bool = True) -> Message | None:
+        if key in self._said:
+            return None
+        self._said.add(key)
+        return Message(t_s, text, urgent)
+
+    def _overdue(self, state: RunState, t_s: float) -> Message | None:
+        now = state.now
+        if now is None or now.step.tag is None or now.step.kind not in ("await-set", "await-clear"):
+            return None
+        tag, name = now.step.tag, now.step.point
+        on_s, off_s = state.gassed.get(tag, (None, None))
+        try:
+            planned = state.plan.detector(tag)
+        except KeyError:
+            return None
+        forecast = next((one for one in planned.points if one.point == name), None)
+        if forecast is None or name is None:
+            return None
+        detector = state.plan.site.detector(tag)
+        point = detector.alarm(name)
+        last = state.last.get(tag)
+        reading_ppm = last.value_ppm if last is not None else None
+        if now.step.kind == "await-set" and on_s is not None and off_s is None:
+            late_s = t_s - on_s - forecast.set_s[1]
+            causes = why_not_set(
+                detector,
+                point,
+                start_ppm=planned.background_ppm[0] if point.direction == "rising" else planned.background_ppm[1],
+                bottle_ppm=planned.bottle_ppm,
+                reading_ppm=reading_ppm,
+            )
+            what = "alarm"
+        elif now.step.kind == "await-clear" and off_s is not None and forecast.clear_s is not None:
+            late_s = t_s - off_s - forecast.clear_s[1]
+            causes = why_not_clear(point, clear_ppm=point.clear_ppm(detector.range_ppm), reading_ppm=reading_ppm)
+            what = "clearing of alarm"
+        else:
+            return None
+        if late_s <= 0:
+            return None
+        text = f"{tag}: {what} {name} is overdue. Look for, in this order: {'; '.join(causes)}"
+        return self._once(f"overdue {now.step.id} {now.since_t_s}", t_s, text)
+
+    def _lost(self, state: RunState, t_s: float) -> Message | None:
+        now, tag = state.now, state.under_test
+        if now is None or tag is None or state.links_down:
+            return None
+        last = state.last.get(tag)
+        since_s = last.t_s if last is not None else now.since_t_s
+        limit_s = max(LOST_AFTER_POLLS * self._poll_s, 5.0)
+        if last is not None and last.value_ppm is None:
+            return self._once(f"bad {tag} {now.since_t_s}", t_s, f"{tag}: reading is {last.quality}, no value")
+        if t_s - since_s <= limit_s:
+            return None
+        return self._once(f"lost {tag} {since_s}", t_s, f"{tag}: no reading for {t_s - since_s:.0f} s")
+
+    def _gas(self, state: RunState, t_s: float) -> Message | None:
+        gas = state.gas
+        if gas is None or gas.unsure:
+            return None
+        try:
+            planned_s = state.plan.detector(gas.tag).gas_s
+        except KeyError:
+            return None
+        if t_s - gas.since_t_s <= GAS_OVER * planned_s:
+            return None
+        text = f"{gas.tag}: gas has flowed for {t_s - gas.since_t_s:.0f} s, planned were {planned_s:.0f} s"
+        return self._once(f"gas {gas.since_t_s}", t_s, text, urgent=False)
+
+    def _waiting(self, state: RunState, t_s: float) -> Message | None:
+        now = state.now
+        if now is None or now.step.at_most_s <= 0 or t_s - now.since_t_s <= now.step.at_most_s:
+            return None
+        return self._once(
+            f"waiting {now.step.id} {now.since_t_s}", t_s, f"still waiting: {now.step.text}", urgent=False
+        )

@@ -1,0 +1,281 @@
+"""Snapshots of a run for whoever watches: frozen, complete, and never read back by the run."""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+from typing import Literal
+
+from gaswitness.plan.records import DetectorPlan, Step
+from gaswitness.run.events import Event, MarkMade, ReadingTaken
+from gaswitness.run.lookout import Message
+from gaswitness.run.state import OpenGas, RunState, Standing
+from gaswitness.run.steady import Sample
+from gaswitness.site.records import Detector, Pattern
+from gaswitness.units import convert
+
+TRAIL_S = 1800.0
+"""How far back the strip of a detector goes at most."""
+
+Progress = Literal["waiting", "under test", "gone through", "left out"]
+
+
+@dataclass(frozen=True, slots=True)
+class Health:
+    """How the link is doing."""
+
+    up: bool = True
+    reason: str = ""
+    last_t_s: float | None = None
+    polls: int = 0
+    missed: int = 0
+    """Polls that could not be made in time."""
+
+
+@dataclass(frozen=True, slots=True)
+class PointLine:
+    """One set point on the strip."""
+
+    name: str
+    set_ppm: float
+    clear_ppm: float
+    rising: bool
+    on: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class Strip:
+    """The main picture: readings of the detector under test over time, with its set points and what was predicted."""
+
+    detector: Detector
+    per_ppm: float
+    """Factor from ppm to the unit that this detector's readings are shown in."""
+    samples: tuple[Sample, ...]
+    points: tuple[PointLine, ...]
+    planned: DetectorPlan | None
+    gas_on_s: float | None
+    gas_off_s: float | None
+    quality: str
+
+    @property
+    def reading_ppm(self) -> float | None:
+        """The last reading."""
+        return self.samples[-1][1] if self.samples else None
+
+
+@dataclass(frozen=True, slots=True)
+class NextAlarm:
+    """When the point that is waited for should set or clear: 95 % interval, on the run's clock."""
+
+    point: str
+    sets: bool
+    earliest_s: float
+    latest_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Watched:
+    """An effect that is to be witnessed now."""
+
+    effect: str
+    name: str
+    post: str
+    pattern: Pattern
+    on_by_link: bool | None
+    on_by_witness: bool | None
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorLine:
+    """How far one detector has come."""
+
+    tag: str
+    gas: str
+    progress: Progress
+    done: int
+    steps: int
+    alarms: tuple[str, ...]
+    """What is on at this detector now: names of its points, or `fault`."""
+
+
+@dataclass(frozen=True, slots=True)
+class StepLine:
+    """A step of the plan, around the one that stands."""
+
+    step: Step
+    state: Literal["ahead", "started", "done", "timed-out", "skipped", "aborted"]
+
+
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """Everything a screen shows of a run at one instant."""
+
+    t_s: float
+    wall: str
+    run_id: str
+    site: str
+    step: Step | None
+    step_since_s: float
+    acted: bool
+    stopping: Literal["stopped", "aborted"] | None
+    steps: tuple[StepLine, ...]
+    detectors: tuple[DetectorLine, ...]
+    strip: Strip | None
+    next_alarm: NextAlarm | None
+    gas: OpenGas | None
+    gas_may_be_shut: bool
+    """Everything the plan wants to see under gas has been seen."""
+    watched: tuple[Watched, ...]
+    inhibits: tuple[Standing, ...]
+    standing: tuple[str, ...]
+    health: Health
+    restarts: int
+    messages: tuple[Message, ...]
+    ended: Literal["complete", "stopped", "aborted"] | None
+
+
+class Watcher:
+    """Keeps what a screen needs and the machine does not: the trail of readings, and who marked what."""
+
+    def __init__(self) -> None:
+        self._trail: dict[str, deque[Sample]] = {}
+        self._shown: str | None = None
+        self._marked: dict[str, bool] = {}
+
+    def see(self, event: Event) -> None:
+        """Take note of one event."""
+        if isinstance(event, ReadingTaken) and event.value_ppm is not None:
+            trail = self._trail.setdefault(event.tag, deque())
+            trail.append((event.t_s, event.value_ppm))
+            while trail and trail[0][0] < event.t_s - TRAIL_S:
+                trail.popleft()
+        elif isinstance(event, MarkMade):
+            self._marked[event.signal] = event.on
+
+    def snapshot(self, state: RunState, t_s: float, health: Health, messages: tuple[Message, ...]) -> Snapshot:
+        """The run as it stands."""
+        now = state.now
+        self._shown = state.under_test or self._shown or state.plan.site.detectors[0].tag
+        return Snapshot(
+            t_s=t_s,
+            wall=state.wall(t_s),
+            run_id=state.run_id,
+            site=state.plan.site.name,
+            step=now.step if now is not None else None,
+            step_since_s=now.since_t_s if now is not None else t_s,
+            acted=now.acted if now is not None else False,
+            stopping=state.stop.outcome if state.stop is not None else None,
+            steps=_steps(state),
+            detectors=_detectors(state),
+            strip=self._strip(state, self._shown),
+            next_alarm=_next_alarm(state),
+            gas=state.gas,
+            gas_may_be_shut=state.gas is not None and now is not None and now.step.kind == "gas-off",
+            watched=self._watched(state),
+            inhibits=tuple(state.inhibits.values()),
+            standing=state.standing_inhibits,
+            health=health,
+            restarts=state.restarts,
+            messages=messages,
+            ended=state.ended.outcome if state.ended is not None else None,
+        )
+
+    def _strip(self, state: RunState, tag: str) -> Strip:
+        detector = state.plan.site.detector(tag)
+        on_s, off_s = state.gassed.get(tag, (None, None))
+        last = state.last.get(tag)
+        points = tuple(
+            PointLine(
+                point.name,
+                point.set_ppm,
+                point.clear_ppm(detector.range_ppm),
+                point.direction == "rising",
+                state.shows(f"{tag}.{point.name}"),
+            )
+            for point in detector.alarms
+        )
+        return Strip(
+            detector=detector,
+            per_ppm=_per_ppm(detector),
+            samples=tuple(self._trail.get(tag, ())),
+            points=points,
+            planned=_planned(state, tag),
+            gas_on_s=on_s,
+            gas_off_s=off_s,
+            quality=last.quality if last is not None else "none yet",
+        )
+
+    def _watched(self, state: RunState) -> tuple[Watched, ...]:
+        if state.now is None:
+            return ()
+        step = state.now.step
+        tags = step.watch or ((step.effect,) if step.effect is not None and step.kind == "prove" else ())
+        effects = [state.plan.site.effect(tag) for tag in tags]
+        return tuple(
+            Watched(
+                effect.tag,
+                effect.name,
+                effect.post,
+                effect.pattern,
+                state.signals.get(f"{effect.tag}.on"),
+                self._marked.get(f"{effect.tag}.on"),
+            )
+            for effect in effects
+        )
+
+
+def _per_ppm(detector: Detector) -> float:
+    lfl_ppm = detector.lfl.ppm if detector.lfl is not None else None
+    return convert(1.0, "ppm", detector.unit, gas=detector.gas, lfl_ppm=lfl_ppm)
+
+
+def _planned(state: RunState, tag: str) -> DetectorPlan | None:
+    return next((one for one in state.plan.detectors if one.tag == tag), None)
+
+
+def _steps(state: RunState, before: int = 3, after: int = 8) -> tuple[StepLine, ...]:
+    first = max(0, state.index - before)
+    lines = [
+        StepLine(step, state.outcomes.get(step.id, "ahead")) for step in state.plan.steps[first : state.index + after]
+    ]
+    if state.now is not None and all(line.step.id != state.now.step.id for line in lines):
+        lines.insert(min(before, len(lines)), StepLine(state.now.step, "started"))
+    return tuple(lines)
+
+
+def _detectors(state: RunState) -> tuple[DetectorLine, ...]:
+    lines = []
+    for planned in state.plan.detectors:
+        steps = [step for step in state.plan.steps if step.tag == planned.tag]
+        outcomes = [state.outcomes.get(step.id) for step in steps]
+        over = sum(outcome in ("done", "timed-out", "skipped") for outcome in outcomes)
+        progress: Progress = "waiting"
+        if planned.tag == state.under_test and state.stop is None:
+            progress = "under test"
+        elif over == len(steps):
+            progress = "gone through" if planned.tag in state.gassed else "left out"
+        detector = state.plan.site.detector(planned.tag)
+        names = (*(point.name for point in detector.alarms), "fault")
+        on = tuple(name for name in names if state.shows(f"{planned.tag}.{name}"))
+        lines.append(DetectorLine(planned.tag, detector.gas, progress, over, len(steps), on))
+    return tuple(lines)
+
+
+def _next_alarm(state: RunState) -> NextAlarm | None:
+    """The forecast for the first point ahead, counted from gas on or gas off as it really happened."""
+    tag = state.under_test
+    planned = _planned(state, tag) if tag is not None else None
+    if tag is None or planned is None or tag not in state.gassed:
+        return None
+    on_s, off_s = state.gassed[tag]
+    for step in state.plan.steps[state.index :]:
+        if step.tag != tag:
+            return None
+        for forecast in planned.points:
+            if forecast.point != step.point:
+                continue
+            if step.kind == "await-set" and off_s is None:
+                return NextAlarm(step.point, True, on_s + forecast.set_s[0], on_s + forecast.set_s[1])
+            if step.kind == "await-clear" and off_s is not None and forecast.clear_s is not None:
+                return NextAlarm(step.point, False, off_s + forecast.clear_s[0], off_s + forecast.clear_s[1])
+    return None
