@@ -40,10 +40,8 @@ class Origin:
 
     def __str__(self) -> str:
         if self.verified == "from memory":
-            return f"{self.source} ({CHECK_THE_TEXT})"
-        if self.verified == "common practice":
-            return self.source
-        return f"{self.source} ({self.verified})"
+            return f"{self.source}, {CHECK_THE_TEXT}"
+        return self.source
 
 
 @dataclass(frozen=True, slots=True)

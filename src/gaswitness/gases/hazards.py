@@ -20,7 +20,7 @@ O2_LOW_PPM = 195_000.0
 O2_HIGH_PPM = 235_000.0
 """29 CFR 1910.146(b): hazardous below 19.5 or above 23.5 %vol."""
 
-_AIR = frozenset({"air", "synthetic air", "zero air", "clean air"})
+AIRS = frozenset({"air", "synthetic air", "zero air", "clean air"})
 _BREATHING_LIMITS = ("C", "STEL", "TWA", "IDLH", "peak")
 
 
@@ -35,7 +35,7 @@ def oxygen_ppm(gas_key: str, level_ppm: float, balance: str) -> float:
     key = gas(gas_key).key
     if not 0.0 <= level_ppm <= 1e6:
         raise InputError("a gas level is out of range", found=level_ppm, expected="0 to 1 000 000 ppm")
-    in_air = balance.strip().casefold() in _AIR
+    in_air = balance.strip().casefold() in AIRS
     if key == "O2":
         return level_ppm + (AIR_O2_PPM * (1.0 - level_ppm * 1e-6) if in_air else 0.0)
     if in_air:
@@ -104,8 +104,8 @@ def cautions(gas_key: str, level_ppm: float, balance: str) -> tuple[str, ...]:
         lines.append("Oxidising: it makes other things burn fiercely. No oil or grease on fittings, no flame near.")
     if present & {"toxic", "flammable", "asphyxiant"}:
         lines.append(
-            "Use the smallest flow that the cap needs, shut the bottle as soon as the figures are in, keep the room aired "
-            "or lead the outlet to a safe place; do not work alone, and carry a personal gas monitor."
+            "Use the smallest flow that the cap needs, shut the bottle as soon as the figures are in, keep the room "
+            "aired or lead the outlet to a safe place; do not work alone, and carry a personal gas monitor."
         )
     lines += _of_the_gas(found)
     lines.append(
