@@ -1,1 +1,30 @@
-"""A site to a plan: steps and criteria, gas and time, forecast."""
+"""The plan: what will be done, in which order, with how much gas, and against which criteria."""
+
+from gaswitness.plan.build import build_plan
+from gaswitness.plan.forecast import Forecast, Spread, forecast, sensor_path
+from gaswitness.plan.records import (
+    Criterion,
+    Curve,
+    DetectorPlan,
+    GasNeed,
+    NotShown,
+    Plan,
+    PointForecast,
+    Step,
+)
+
+__all__ = [
+    "Criterion",
+    "Curve",
+    "DetectorPlan",
+    "Forecast",
+    "GasNeed",
+    "NotShown",
+    "Plan",
+    "PointForecast",
+    "Spread",
+    "Step",
+    "build_plan",
+    "forecast",
+    "sensor_path",
+]

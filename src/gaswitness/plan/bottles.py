@@ -1,0 +1,108 @@
+"""Which bottle proves which detector, and whether it holds enough gas.
+
+Choice: a bottle for the detector's gas, not expired, within the detector's range, and beyond the last point to be
+proven by more than its own uncertainty. Among those, the weakest that still stands 1.2 times beyond the last point
+(common practice, no source: 1.2 to 2 times the highest alarm), else the strongest.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from datetime import date
+
+from gaswitness.plan.records import DetectorPlan, GasNeed
+from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
+
+ATMOSPHERE_PA = 101_325.0
+GOOD_RATIO = 1.2
+
+
+def held_m3(cylinder: Cylinder) -> float:
+    """Gas above the minimum pressure, at atmospheric pressure [m3]: V (p - p_min) / p_atm, ideal gas, one temperature.
+
+    >>> from gaswitness.site.records import Cylinder
+    >>> bottle = Cylinder.model_validate({
+    ...     "tag": "B1", "gas": "CO2", "level": "4900 ppm", "expanded_uncertainty": "2 % of level", "balance": "air",
+    ...     "certificate": "C-1", "expires": "2027-01-01", "water_volume": "1 L", "pressure": "40.53 bar",
+    ...     "min_pressure": "10.1325 bar", "flow": "0.5 L/min"})
+    >>> round(held_m3(bottle) * 1000, 3)
+    30.0
+    """
+    return max(0.0, cylinder.water_volume_m3 * (cylinder.pressure_pa - cylinder.min_pressure_pa) / ATMOSPHERE_PA)
+
+
+def choose_bottle(
+    site: Site, detector: Detector, points: Sequence[AlarmPointSpec], today: date
+) -> tuple[Cylinder | None, tuple[str, ...]]:
+    """The bottle for this detector, or the reasons why none of them will do."""
+    reasons: list[str] = []
+    fit: list[Cylinder] = []
+    candidates = [c for c in site.cylinders if c.target_gas == detector.gas]
+    if not candidates:
+        return None, (f"no bottle of {detector.gas} is listed",)
+    for bottle in candidates:
+        faults = _unfit(site, detector, points, bottle, today)
+        if faults:
+            reasons += [f"bottle {bottle.tag}: {fault}" for fault in faults]
+        else:
+            fit.append(bottle)
+    if not fit:
+        return None, tuple(reasons)
+    strong = [c for c in fit if _ratio(c, points) >= GOOD_RATIO]
+    if strong:
+        return min(strong, key=lambda c: _ratio(c, points)), ()
+    return max(fit, key=lambda c: _ratio(c, points)), ()
+
+
+def gas_needs(site: Site, plans: Iterable[DetectorPlan]) -> tuple[GasNeed, ...]:
+    """Gas taken out of each bottle over a whole visit, in the order in which bottles are used."""
+    needed: dict[str, float] = {}
+    for plan in plans:
+        needed[plan.cylinder] = needed.get(plan.cylinder, 0.0) + plan.gas_m3
+    return tuple(
+        GasNeed(cylinder=tag, needed_m3=volume, available_m3=held_m3(site.cylinder(tag)))
+        for tag, volume in needed.items()
+    )
+
+
+def _ratio(bottle: Cylinder, points: Sequence[AlarmPointSpec]) -> float:
+    """How far the bottle stands beyond the last point, from 1 up, in either direction."""
+    ratios = [
+        bottle.shown_ppm / p.set_ppm if p.direction == "rising" else p.set_ppm / max(bottle.shown_ppm, 1e-9)
+        for p in points
+        if p.set_ppm > 0
+    ]
+    return min(ratios, default=GOOD_RATIO)
+
+
+def _unfit(
+    site: Site, detector: Detector, points: Sequence[AlarmPointSpec], bottle: Cylinder, today: date
+) -> list[str]:
+    faults: list[str] = []
+    if bottle.expires < today:
+        faults.append(f"its certificate expired on {bottle.expires.isoformat()}")
+    if held_m3(bottle) <= 0:
+        faults.append(
+            f"{bottle.pressure_pa / 1e5:.0f} bar is not above its minimum pressure of "
+            f"{bottle.min_pressure_pa / 1e5:.0f} bar"
+        )
+    shown_ppm = bottle.shown_ppm
+    if not detector.range_low_ppm <= shown_ppm <= detector.range_high_ppm:
+        faults.append(
+            f"it shows {shown_ppm:g} ppm, outside the range {detector.range_low_ppm:g} to {detector.range_high_ppm:g} ppm"
+        )
+    slack_ppm = 2.0 * bottle.u_ppm * bottle.surrogate_factor
+    low_ppm, high_ppm = site.background_ppm(detector)
+    for p in points:
+        rising = p.direction == "rising"
+        if rising and shown_ppm - slack_ppm <= p.set_ppm:
+            faults.append(
+                f"it shows {shown_ppm:g} ppm and cannot bring {p.name}, set at {p.set_ppm:g} ppm, for certain"
+            )
+        if not rising and shown_ppm + slack_ppm >= p.set_ppm:
+            faults.append(
+                f"it shows {shown_ppm:g} ppm and cannot bring the falling {p.name}, set at {p.set_ppm:g} ppm, for certain"
+            )
+    if not points and low_ppm <= shown_ppm <= high_ppm:
+        faults.append(f"it shows {shown_ppm:g} ppm, which the room's own air may hold")
+    return faults

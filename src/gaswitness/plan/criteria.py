@@ -1,0 +1,327 @@
+"""What will be measured and against what: limits and words of every criterion, fixed before gas flows."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from gaswitness.plan.forecast import Forecast, cap_tau_s
+from gaswitness.plan.lines import FAULT, Line, Reach, in_order
+from gaswitness.plan.records import Criterion
+from gaswitness.plan.words import between, level, number
+from gaswitness.site.amounts import Amount
+from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
+
+T90_FACTOR = 1.5
+"""Limit on t90 where the site states none: so many times the stated t90, and the cap's flush."""
+FLUSH_E_FOLDS = math.log(10.0)
+FAULT_LIMIT_S = 30.0
+"""Limit on seeing an open signal where no line of the matrix states one: our own default, no published figure."""
+RESET_ALLOWANCE_S = 5.0
+"""On top of two panel scans and two polls, after which what needs a reset must have cleared."""
+SEEN_PATTERNS = ("lamp", "sounder")
+"""Kinds of effect that have a pattern to be seen or heard."""
+
+
+def poll_s(site: Site, signal: str) -> float:
+    """Time between polls of the link that carries this signal [s]; 1 s where none does."""
+    for link in site.links:
+        if any(entry.signal == signal for entry in (*link.registers, *link.bits)):
+            return link.poll_s
+    return 1.0
+
+
+def reset_limit_s(site: Site, detector: Detector) -> float:
+    """Time after reset within which what needs a reset must clear [s]."""
+    return 2 * site.panel.scan_s + 2 * poll_s(site, f"{detector.tag}.reading") + RESET_ALLOWANCE_S
+
+
+def detector_criteria(
+    site: Site,
+    detector: Detector,
+    cylinder: Cylinder,
+    points: Sequence[AlarmPointSpec],
+    reach: Reach,
+    expected: Forecast,
+    *,
+    fault: bool,
+) -> tuple[Criterion, ...]:
+    """Every criterion of one detector, in the order in which they are met."""
+    zero, span = _zero(site, detector), _span(site, detector, cylinder)
+    made = [zero, span, *_response(site, detector, cylinder)]
+    for point, times in zip(points, expected.points, strict=True):
+        made += _point(site, detector, point, times.set_s)
+    for line in reach.lines:
+        made += _line(site, detector, line)
+    made += _panel_actions(site, detector, points, reach)
+    if fault:
+        made.append(_fault(site, detector))
+    tag = detector.tag
+    made.append(
+        Criterion(
+            id=f"{tag}/no-stray",
+            kind="no-stray",
+            tag=tag,
+            target=0.0,
+            upper=0.0,
+            unit="count",
+            rule="simple",
+            text=f"While {tag} is under test nothing happens that no cause explains.",
+        )
+    )
+    for found in (zero, span):
+        text = f"As left, where {tag} was adjusted: {found.text[0].lower()}{found.text[1:]}"
+        made.append(found.model_copy(update={"id": f"{tag}/as-left/{found.kind}", "text": text, "optional": True}))
+    return tuple(made)
+
+
+def visit_criteria(inhibited: Sequence[str], roles: Sequence[str]) -> tuple[Criterion, ...]:
+    """What concerns the whole visit."""
+    made: list[Criterion] = []
+    if inhibited:
+        made.append(
+            _yes("visit/inhibit-lifted", "inhibit-lifted", f"Inhibits lifted and proven live: {', '.join(inhibited)}.")
+        )
+    if roles:
+        made.append(
+            _yes("visit/warned", "warned", f"Told before the test and again when it is over: {', '.join(roles)}.")
+        )
+    return tuple(made)
+
+
+def _yes(identity: str, kind: str, text: str, **more: str | None) -> Criterion:
+    return Criterion.model_validate(
+        {
+            "id": identity,
+            "kind": kind,
+            "text": text,
+            "target": 1.0,
+            "lower": 1.0,
+            "unit": "yes",
+            "rule": "simple",
+            **more,
+        }
+    )
+
+
+def _resolve(amount: Amount, detector: Detector, level_ppm: float, set_ppm: float | None = None) -> float:
+    return amount.resolve(
+        set_ppm=level_ppm if set_ppm is None else set_ppm, range_ppm=detector.range_ppm, level_ppm=level_ppm
+    )
+
+
+def _zero(site: Site, detector: Detector) -> Criterion:
+    low_ppm, high_ppm = site.background_ppm(detector)
+    off_ppm = _resolve(site.tests.zero.amount, detector, high_ppm)
+    lower, upper = low_ppm - off_ppm, high_ppm + off_ppm
+    air = f"{level(detector, low_ppm)}" if low_ppm == high_ppm else between(detector, low_ppm, high_ppm)
+    return Criterion(
+        id=f"{detector.tag}/zero",
+        kind="zero",
+        tag=detector.tag,
+        target=(low_ppm + high_ppm) / 2,
+        lower=lower,
+        upper=upper,
+        unit="ppm",
+        rule=site.tests.zero.rule,
+        text=f"Before gas {detector.tag} reads {between(detector, lower, upper)}; the room usually holds {air}.",
+    )
+
+
+def _span(site: Site, detector: Detector, cylinder: Cylinder) -> Criterion:
+    shown_ppm = cylinder.shown_ppm
+    off_ppm = _resolve(site.tests.span.amount, detector, shown_ppm)
+    return Criterion(
+        id=f"{detector.tag}/span",
+        kind="span",
+        tag=detector.tag,
+        target=shown_ppm,
+        lower=shown_ppm - off_ppm,
+        upper=shown_ppm + off_ppm,
+        unit="ppm",
+        rule=site.tests.span.rule,
+        text=f"On bottle {cylinder.tag} ({level(detector, shown_ppm)}) the settled reading is "
+        f"{between(detector, shown_ppm - off_ppm, shown_ppm + off_ppm)}.",
+    )
+
+
+def _response(site: Site, detector: Detector, cylinder: Cylinder) -> list[Criterion]:
+    tag = detector.tag
+    stated = site.tests.response
+    flush_s = FLUSH_E_FOLDS * cap_tau_s(detector, cylinder)
+    limit_s = stated.limit_s if stated else T90_FACTOR * detector.t90_s + flush_s
+    basis = "the site's limit" if stated else f"{T90_FACTOR:g} x {number(detector.t90_s)} s and the cap's flush"
+    made = [
+        Criterion(
+            id=f"{tag}/t90",
+            kind="t90",
+            tag=tag,
+            target=detector.t90_s,
+            upper=limit_s,
+            unit="s",
+            rule=stated.rule if stated else "guarded",
+            text=f"{tag} makes 90 % of the change within {number(limit_s)} s of gas on ({basis}).",
+        )
+    ]
+    if recovery := site.tests.recovery:
+        made.append(
+            Criterion(
+                id=f"{tag}/t10",
+                kind="t10",
+                tag=tag,
+                upper=recovery.limit_s,
+                unit="s",
+                rule=recovery.rule,
+                text=f"{tag} has 10 % of the change left within {number(recovery.limit_s)} s of gas off.",
+            )
+        )
+    return made
+
+
+def _point(site: Site, detector: Detector, point: AlarmPointSpec, set_s: tuple[float, float]) -> list[Criterion]:
+    tag, name, set_ppm = detector.tag, point.name, point.set_ppm
+    off_ppm = _resolve(site.tests.set_level.amount, detector, set_ppm)
+    made = [
+        Criterion(
+            id=f"{tag}/set-level/{name}",
+            kind="set-level",
+            tag=tag,
+            point=name,
+            target=set_ppm,
+            lower=set_ppm - off_ppm,
+            upper=set_ppm + off_ppm,
+            unit="ppm",
+            rule=site.tests.set_level.rule,
+            text=f"{tag}.{name} ({point.direction}) sets at {level(detector, set_ppm)}, within "
+            f"{between(detector, set_ppm - off_ppm, set_ppm + off_ppm)}.",
+        ),
+        Criterion(
+            id=f"{tag}/set-time/{name}",
+            kind="set-time",
+            tag=tag,
+            point=name,
+            lower=set_s[0],
+            upper=set_s[1],
+            unit="s",
+            rule="simple",
+            text=f"{tag}.{name} sets {set_s[0]:.0f} to {set_s[1]:.0f} s after gas on, as predicted (95 %).",
+        ),
+    ]
+    if not point.latching:
+        clear_ppm = point.clear_ppm(detector.range_ppm)
+        off_ppm = _resolve(site.tests.clear_level.amount, detector, set_ppm)
+        made.append(
+            Criterion(
+                id=f"{tag}/clear-level/{name}",
+                kind="clear-level",
+                tag=tag,
+                point=name,
+                target=clear_ppm,
+                lower=clear_ppm - off_ppm,
+                upper=clear_ppm + off_ppm,
+                unit="ppm",
+                rule=site.tests.clear_level.rule,
+                text=f"{tag}.{name} clears beyond {level(detector, clear_ppm)}, within "
+                f"{between(detector, clear_ppm - off_ppm, clear_ppm + off_ppm)}.",
+            )
+        )
+        band_ppm = abs(set_ppm - clear_ppm)
+        if band_ppm > 0:
+            lower = max(0.0, band_ppm - off_ppm)
+            made.append(
+                Criterion(
+                    id=f"{tag}/deadband/{name}",
+                    kind="deadband",
+                    tag=tag,
+                    point=name,
+                    target=band_ppm,
+                    lower=lower,
+                    upper=band_ppm + off_ppm,
+                    unit="ppm",
+                    rule=site.tests.clear_level.rule,
+                    text=f"The deadband of {tag}.{name} is {level(detector, band_ppm)}, within "
+                    f"{between(detector, lower, band_ppm + off_ppm)}.",
+                )
+            )
+    text = (
+        f"{tag}.{name} stays until reset although the reading has cleared."
+        if point.latching
+        else f"{tag}.{name} clears by itself, without reset."
+    )
+    made.append(_yes(f"{tag}/latched/{name}", "latched", text, tag=tag, point=name))
+    return made
+
+
+def _line(site: Site, detector: Detector, line: Line) -> list[Criterion]:
+    tag, effect = detector.tag, line.effect
+    made: list[Criterion] = []
+    if line.delay_shown:
+        made.append(
+            Criterion(
+                id=f"{tag}/effect/{line.point}/{effect.tag}",
+                kind="effect",
+                tag=tag,
+                point=line.point,
+                effect=effect.tag,
+                target=effect.delay_s,
+                upper=line.within_s,
+                unit="s",
+                rule=site.tests.effect_rule,
+                text=f"{line.cause} brings {effect.tag} ({effect.name}) within {number(line.within_s)} s.",
+            )
+        )
+    if effect.kind in SEEN_PATTERNS:
+        made.append(
+            _yes(
+                f"{tag}/effect-pattern/{line.point}/{effect.tag}",
+                "effect-pattern",
+                f"{effect.tag} is {line.pattern} on {line.cause}.",
+                tag=tag,
+                point=line.point,
+                effect=effect.tag,
+            )
+        )
+    return made
+
+
+def _panel_actions(site: Site, detector: Detector, points: Sequence[AlarmPointSpec], reach: Reach) -> list[Criterion]:
+    tag = detector.tag
+    made: list[Criterion] = []
+    acting = {line.effect.tag: line.effect for line in reach.lines if line.point != FAULT}
+    for effect in acting.values():
+        if effect.silenceable:
+            text = f"{effect.tag} stops on silence while the alarm of {tag} stands."
+            made.append(_yes(f"{tag}/silenced/{effect.tag}", "silenced", text, tag=tag, effect=effect.tag))
+    limit_s = reset_limit_s(site, detector)
+    waiting = [(p.name, p.name, None) for p in in_order(points) if p.latching]
+    waiting += [(e.tag, None, e.tag) for e in acting.values() if e.needs_reset]
+    for name, point, effect_tag in waiting:
+        made.append(
+            Criterion(
+                id=f"{tag}/reset/{name}",
+                kind="reset",
+                tag=tag,
+                point=point,
+                effect=effect_tag,
+                upper=limit_s,
+                unit="s",
+                rule="simple",
+                text=f"{f'{tag}.{point}' if point else name} clears within {number(limit_s)} s of reset.",
+            )
+        )
+    return made
+
+
+def _fault(site: Site, detector: Detector) -> Criterion:
+    stated = [line.within_s for line in site.matrix if f"{detector.tag}.{FAULT}" in line.causes]
+    limit_s = max(stated, default=FAULT_LIMIT_S)
+    return Criterion(
+        id=f"{detector.tag}/fault",
+        kind="fault",
+        tag=detector.tag,
+        point=FAULT,
+        upper=limit_s,
+        unit="s",
+        rule=site.tests.effect_rule,
+        text=f"An open signal of {detector.tag} is seen as a fault within {number(limit_s)} s.",
+    )

@@ -1,0 +1,343 @@
+"""How a reading should rise and fall under gas, and when each alarm should set and clear, with 95 % intervals.
+
+The forward model of the response room is run many times with everything that is not known drawn from its stated
+spread (seeded Latin hypercube); the interval is the 2.5 % to 97.5 % quantile of what comes out. The spreads are
+assumptions of this planner and are printed with every plan.
+
+Gas on starts from the room's real air, anywhere within the stated background. The cap's flush belongs to the rise
+only: at gas off the cap is taken away. The dead time under the cap is partly tube and cap, so that after gas off
+anything from none of it to all of it may be seen.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import ndtri
+
+from gaswitness.plan.records import Curve, PointForecast
+from gaswitness.response import SensorPath, air_factor, step_curve
+from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
+
+Floats = NDArray[np.float64]
+
+SEED = 20_260
+DRAWS = 400
+LEVEL = (0.025, 0.975)
+"""Quantiles of the stated intervals."""
+SETTLED_GAP = 0.02
+"""The plateau counts as reached when this part of the change is left."""
+RECOVERED_GAP = 0.05
+"""The room's air counts as reached again when this part of the change is left."""
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """Assumed standard uncertainties of what a site file does not state."""
+
+    t90: float = 0.15
+    """Of the lag, relative."""
+    dead_time: float = 0.25
+    """Of the dead time, relative."""
+    cap_flush: tuple[float, float] = (0.0, 1.3)
+    """Of cap volume / flow: stated times may hold all of the flush already, or none of it; anything between alike."""
+    open_air: tuple[float, float] = (0.8, 1.0)
+    """Of the lag once the cap is away: stated under the cap, it may be shorter in the room's moving air."""
+    background: float = 0.05
+    """Of the ends of the stated background, relative; none for oxygen, whose background is air itself."""
+    gain: float = 0.02
+    """Of a well adjusted detector, relative."""
+    zero_of_range: float = 0.005
+    """Of a well adjusted detector, as a part of its range."""
+    hand_s: float = 0.5
+    """Of the instant at which gas is really on or off, against the instant noted."""
+
+    def sentences(self) -> tuple[str, ...]:
+        """The assumptions in words, for the plan and the sheet."""
+        return (
+            f"Response time known to {self.t90:.0%} and dead time to {self.dead_time:.0%} (standard uncertainty, "
+            f"assumed); the cap's flush counts between {self.cap_flush[0]:g} and {self.cap_flush[1]:g} times.",
+            f"A well adjusted detector is within {self.gain:.0%} in gain and {self.zero_of_range:.1%} of range in zero "
+            "(standard uncertainty, assumed).",
+            "The reading starts from the room's own air, anywhere within the background stated by the site, whose ends "
+            f"are known to {self.background:.0%} (standard uncertainty, assumed).",
+            "The cap is taken away as soon as the bottle is shut: up to the whole dead time may pass before the fall, and "
+            f"the lag is between {self.open_air[0]:g} and {self.open_air[1]:g} of the lag under the cap.",
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Forecast:
+    """What is expected of one detector on one bottle; all times in seconds."""
+
+    curve: Curve
+    points: tuple[PointForecast, ...]
+    set_s: tuple[float, ...]
+    """Nominal times from gas on, one a point."""
+    clear_s: tuple[float, ...]
+    """Nominal times from gas off until the clear level is passed and the off-delay is over, latching or not."""
+    clear_late_s: tuple[float, ...]
+    """Upper ends of the same."""
+    settle_s: tuple[float, float]
+    """From gas on until 2 % of the change is left: nominal, upper end."""
+    recover_s: tuple[float, float]
+    """From gas off until 5 % of the change is left: nominal, upper end."""
+
+    @property
+    def gas_s(self) -> float:
+        """How long gas is planned to flow: until even a slow one of its kind has settled."""
+        return self.curve.gas_off_s
+
+
+def cap_tau_s(detector: Detector, cylinder: Cylinder) -> float:
+    """Time constant of the cap's flush: volume / flow [s].
+
+    >>> from types import SimpleNamespace
+    >>> round(cap_tau_s(SimpleNamespace(cap_volume_m3=5e-5), SimpleNamespace(flow_m3_s=0.5e-3 / 60)), 3)  # 50 mL
+    6.0
+    """
+    return detector.cap_volume_m3 / cylinder.flow_m3_s
+
+
+def sensor_path(site: Site, detector: Detector, cylinder: Cylinder) -> SensorPath:
+    """The nominal way of gas from this bottle to this detector's reading."""
+    air = site.conditions
+    return SensorPath.from_t90(
+        detector.t90_s,
+        detector.dead_time_s,
+        cap_tau_s=cap_tau_s(detector, cylinder),
+        purge_tau_s=0.0,
+        gain=1.0 if detector.corrects_pressure else air_factor(air.pressure_pa, air.temperature_k),
+    )
+
+
+def forecast(
+    site: Site,
+    detector: Detector,
+    cylinder: Cylinder,
+    points: Sequence[AlarmPointSpec],
+    *,
+    spread: Spread | None = None,
+    draws: int = DRAWS,
+    seed: int = SEED,
+) -> Forecast:
+    """Predict the curve and every edge. An edge that may never come has an infinite upper end."""
+    spread = spread or Spread()
+    path = sensor_path(site, detector, cylinder)
+    low_ppm, high_ppm = site.background_ppm(detector)
+    middle = _Draw(path, path, (low_ppm + high_ppm) / 2, (low_ppm + high_ppm) / 2, cylinder.shown_ppm)
+    drawn = _draw(path, site, detector, cylinder, spread, draws, seed)
+
+    rise_t = _grid(path, 14.0)
+    rise_middle = middle.rise(rise_t)
+    rises = [draw.rise(rise_t) for draw in drawn]
+    settled = np.array(
+        [
+            _fraction_s(rise_t, rise, d.zero(d.room_ppm), d.zero(d.bottle_ppm))
+            for d, rise in zip(drawn, rises, strict=True)
+        ]
+    )
+    settle_s = (
+        _fraction_s(rise_t, rise_middle, middle.zero(middle.room_ppm), middle.zero(middle.bottle_ppm)),
+        _upper(settled),
+    )
+    gas_off_s = math.ceil(settle_s[1])
+
+    fall_t = _grid(path, 14.0)
+    fall_middle = middle.fall(fall_t, gas_off_s)
+    falls = [draw.fall(fall_t, gas_off_s) for draw in drawn]
+    recovered = np.array(
+        [
+            _fraction_s(fall_t, fall, d.zero(d.bottle_ppm), d.zero(d.after_ppm), RECOVERED_GAP)
+            for d, fall in zip(drawn, falls, strict=True)
+        ]
+    )
+    recover_s = (
+        _fraction_s(fall_t, fall_middle, middle.zero(middle.bottle_ppm), middle.zero(middle.room_ppm), RECOVERED_GAP),
+        _upper(recovered),
+    )
+
+    forecasts: list[PointForecast] = []
+    set_middle: list[float] = []
+    clear_middle: list[float] = []
+    clear_late: list[float] = []
+    for point in points:
+        rising = point.direction == "rising"
+        clear_ppm = point.clear_ppm(detector.range_ppm)
+        sets = np.array(
+            [
+                _passes_s(rise_t, rise, point.set_ppm - d.noise_set_ppm, rising) + d.scan_s + point.on_delay_s
+                for d, rise in zip(drawn, rises, strict=True)
+            ]
+        )
+        clears = np.array(
+            [
+                _passes_s(fall_t, fall, clear_ppm - d.noise_clear_ppm, not rising) + d.scan_s + point.off_delay_s
+                for d, fall in zip(drawn, falls, strict=True)
+            ]
+        )
+        half_scan_s = site.panel.scan_s / 2
+        set_middle.append(_passes_s(rise_t, rise_middle, point.set_ppm, rising) + point.on_delay_s + half_scan_s)
+        clear_middle.append(_passes_s(fall_t, fall_middle, clear_ppm, not rising) + point.off_delay_s + half_scan_s)
+        clear_late.append(_upper(clears))
+        forecasts.append(
+            PointForecast.model_construct(
+                point=point.name,
+                set_s=(_lower(sets), _upper(sets)),
+                clear_s=None if point.latching else (_lower(clears), _upper(clears)),
+            )
+        )
+    curve = _curve(middle, drawn, path, gas_off_s, recover_s)
+    return Forecast(
+        curve, tuple(forecasts), tuple(set_middle), tuple(clear_middle), tuple(clear_late), settle_s, recover_s
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Draw:
+    """One possible detector on one possible day."""
+
+    on: SensorPath
+    off: SensorPath
+    room_ppm: float
+    after_ppm: float
+    bottle_ppm: float
+    noise_set_ppm: float = 0.0
+    noise_clear_ppm: float = 0.0
+    scan_s: float = 0.0
+    late_s: float = 0.0
+    """Gas is really on, or off, this much after the noted instant."""
+
+    def zero(self, level_ppm: float) -> float:
+        """Reading in the long run at this level."""
+        return self.on.zero_ppm + self.on.gain * level_ppm
+
+    def rise(self, t_s: Floats) -> Floats:
+        return step_curve(self.on, t_s, gas_on_s=self.late_s, room_ppm=self.room_ppm, bottle_ppm=self.bottle_ppm)
+
+    def whole(self, t_s: Floats, gas_off_s: float) -> Floats:
+        # the same rise, seen through the dead time of the fall: gas on is moved by the difference
+        gas_on_s = self.late_s + self.on.dead_time_s - self.off.dead_time_s
+        return step_curve(
+            self.off,
+            t_s,
+            gas_on_s=gas_on_s,
+            gas_off_s=gas_off_s + self.late_s,
+            room_ppm=self.room_ppm,
+            bottle_ppm=self.bottle_ppm,
+            room_after_ppm=self.after_ppm,
+        )
+
+    def fall(self, t_s: Floats, gas_off_s: float) -> Floats:
+        return self.whole(t_s + gas_off_s, gas_off_s)
+
+
+def _draw(
+    path: SensorPath, site: Site, detector: Detector, cylinder: Cylinder, spread: Spread, draws: int, seed: int
+) -> list[_Draw]:
+    p = _hypercube(draws, 16, seed)
+    z: Floats = ndtri(p)
+    low_ppm, high_ppm = site.background_ppm(detector)
+    shift = 1.0 + (0.0 if detector.gas == "O2" else spread.background) * z[:, 13]
+    room_ppm = np.maximum(0.0, (low_ppm + (high_ppm - low_ppm) * p[:, 0]) * shift)
+    after_ppm = np.maximum(0.0, (low_ppm + (high_ppm - low_ppm) * p[:, 1]) * shift)
+    lag = np.exp(spread.t90 * z[:, 2])
+    dead_s = path.dead_time_s * np.maximum(0.0, 1.0 + spread.dead_time * z[:, 3])
+    flush_s = path.cap_tau_s * (spread.cap_flush[0] + (spread.cap_flush[1] - spread.cap_flush[0]) * p[:, 4])
+    bottle_ppm = cylinder.shown_ppm + cylinder.u_ppm * cylinder.surrogate_factor * z[:, 5]
+    gain = path.gain * (1.0 + spread.gain * z[:, 6])
+    rounding_ppm = detector.resolution_ppm * (p[:, 12] - 0.5)
+    zero_ppm = spread.zero_of_range * detector.range_ppm * z[:, 7]
+    if detector.gas == "O2":
+        # adjusted in clean air, not at zero: there gain and zero errors cancel
+        zero_ppm = zero_ppm - (gain - path.gain) * (low_ppm + high_ppm) / 2
+    noise_ppm = detector.noise_ppm * z[:, 8:10]
+    scan_s = site.panel.scan_s * p[:, 10]
+    late_s = np.maximum(0.0, spread.hand_s * z[:, 12])
+    out: list[_Draw] = []
+    for i in range(draws):
+        on = replace(
+            path,
+            dead_time_s=float(dead_s[i]),
+            taus_s=tuple(tau * float(lag[i]) for tau in path.taus_s),
+            cap_tau_s=float(flush_s[i]),
+            purge_tau_s=float(flush_s[i] * p[i, 14]),
+            gain=float(gain[i]),
+            zero_ppm=float(zero_ppm[i] + rounding_ppm[i]),
+        )
+        faster = spread.open_air[0] + (spread.open_air[1] - spread.open_air[0]) * float(p[i, 15])
+        off = replace(on, dead_time_s=float(dead_s[i] * p[i, 11]), taus_s=tuple(tau * faster for tau in on.taus_s))
+        out.append(
+            _Draw(
+                on,
+                off,
+                float(room_ppm[i]),
+                float(after_ppm[i]),
+                float(bottle_ppm[i]),
+                float(noise_ppm[i, 0]),
+                float(noise_ppm[i, 1]),
+                float(scan_s[i]),
+                float(late_s[i]),
+            )
+        )
+    return out
+
+
+@lru_cache(maxsize=8)
+def _hypercube(draws: int, dimensions: int, seed: int) -> Floats:
+    """One point in each of `draws` equal slices of every dimension; shape (draws, dimensions), within (0, 1)."""
+    rng = np.random.default_rng(seed)
+    slices = np.stack([rng.permutation(draws) for _ in range(dimensions)], axis=1)
+    return np.asarray((slices + rng.uniform(size=(draws, dimensions))) / draws)
+
+
+def _grid(path: SensorPath, lags: float) -> Floats:
+    """Times [s], finest at the start, long enough for `lags` time constants."""
+    end_s = 2 * path.dead_time_s + lags * (sum(path.taus_s) + path.cap_tau_s)
+    return np.asarray(end_s * np.linspace(0.0, 1.0, 500) ** 1.5)
+
+
+def _passes_s(t_s: Floats, curve: Floats, level_ppm: float, upwards: bool) -> float:
+    """First time at which the curve is at or beyond the level; infinite if never."""
+    beyond = curve >= level_ppm if upwards else curve <= level_ppm
+    i = int(np.argmax(beyond))
+    if not beyond[i]:
+        return math.inf
+    if i == 0:
+        return float(t_s[0])
+    part = (level_ppm - curve[i - 1]) / (curve[i] - curve[i - 1])
+    return float(t_s[i - 1] + part * (t_s[i] - t_s[i - 1]))
+
+
+def _fraction_s(t_s: Floats, curve: Floats, start_ppm: float, end_ppm: float, gap: float = SETTLED_GAP) -> float:
+    return _passes_s(t_s, (curve - start_ppm) / (end_ppm - start_ppm), 1.0 - gap, True)
+
+
+def _lower(times: Floats) -> float:
+    return float(np.quantile(times, LEVEL[0], method="lower"))
+
+
+def _upper(times: Floats) -> float:
+    return float(np.quantile(times, LEVEL[1], method="higher"))
+
+
+def _curve(
+    middle: _Draw, drawn: Sequence[_Draw], path: SensorPath, gas_off_s: float, recover_s: tuple[float, float]
+) -> Curve:
+    end_s = gas_off_s + math.ceil(recover_s[1] if math.isfinite(recover_s[1]) else 8 * sum(path.taus_s))
+    shape = np.linspace(0.0, 1.0, 81) ** 1.3
+    t_s = np.concatenate([gas_off_s * shape[:-1], gas_off_s + (end_s - gas_off_s) * shape])
+    every = np.array([draw.whole(t_s, gas_off_s) for draw in drawn])
+    low, high = np.quantile(every, LEVEL, axis=0)
+    return Curve(
+        t_s=tuple(float(t) for t in t_s.round(2)),
+        reading_ppm=tuple(float(f"{v:.6g}") for v in middle.whole(t_s, gas_off_s)),
+        low_ppm=tuple(float(f"{v:.6g}") for v in low),
+        high_ppm=tuple(float(f"{v:.6g}") for v in high),
+        gas_off_s=gas_off_s,
+    )

@@ -1,0 +1,398 @@
+"""The steps of a visit: nothing flows before everybody is warned and what could do harm is inhibited, and the visit
+ends with every inhibit lifted and proven and everybody told."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Any
+
+from gaswitness.plan.criteria import FAULT_LIMIT_S, FLUSH_E_FOLDS, poll_s, reset_limit_s
+from gaswitness.plan.forecast import Forecast, cap_tau_s
+from gaswitness.plan.lines import FAULT, Reach
+from gaswitness.plan.records import Step
+from gaswitness.plan.words import detector_post, level, number, panel_post, seconds, slug
+from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Role, Site
+
+SETUP_S = 120.0
+"""Walking there, setting up and noting down, a detector: assumed, no source."""
+BOTTLE_CHANGE_S = 120.0
+"""Changing bottle and regulator: assumed, no source."""
+TELL_S = 60.0
+PRESS_S = 10.0
+HANDS_S = 15.0
+"""Usual time to tell somebody, to press at the panel, and to put a cap on or take it off: assumed, no source."""
+PEOPLE_AT_MOST_S = 3600.0
+AT_DETECTOR_AT_MOST_S = 900.0
+LATE_S = 45.0
+"""On top of the upper end of a prediction before a wait is given up: the look at a settled reading takes 20 s."""
+ZERO_S = (30.0, 300.0)
+"""Shortest and longest look at the reading before gas."""
+ZERO_SHARE = 0.1
+"""Wanted standard uncertainty of the mean before gas, as a part of the zero tolerance."""
+
+
+def visit_opening(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]) -> tuple[Step, ...]:
+    """Cautions, people warned, inhibits placed."""
+    panel = panel_post(site)
+    steps = [
+        _step(
+            "visit/caution",
+            "caution",
+            "Read the cautions aloud to everybody who takes part; go on only if local rules and the permit allow it.",
+            expected_s=TELL_S,
+        )
+    ]
+    steps += [
+        _step(
+            f"visit/warn/{slug(role.role)}",
+            "warn",
+            f"Tell {role.role} that gas alarms will be tested and that alarms are not real until you call again"
+            + (f" ({role.reach})." if role.reach else "."),
+            role=role.role,
+            expected_s=TELL_S,
+        )
+        for role in roles
+    ]
+    steps += [
+        _step(
+            f"visit/inhibit/{effect.tag}",
+            "inhibit",
+            f"Inhibit {effect.tag} ({effect.name}) at the panel; note who, why and until when.",
+            effect=effect.tag,
+            post=panel,
+            expected_s=TELL_S,
+        )
+        for effect in inhibited
+    ]
+    return tuple(steps)
+
+
+def visit_closing(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]) -> tuple[Step, ...]:
+    """Inhibits lifted and proven, one after the other; everybody told that it is over."""
+    panel = panel_post(site)
+    steps: list[Step] = []
+    for effect in inhibited:
+        steps.append(
+            _step(
+                f"visit/lift/{effect.tag}",
+                "lift",
+                f"Lift the inhibit of {effect.tag} at the panel.",
+                effect=effect.tag,
+                post=panel,
+                expected_s=TELL_S,
+            )
+        )
+        steps.append(
+            _step(
+                f"visit/prove/{effect.tag}",
+                "prove",
+                f"With leave of the operator have the panel drive {effect.tag} ({effect.name}) once and see it act; "
+                "then put it back in service.",
+                effect=effect.tag,
+                post=effect.post,
+                watch=(effect.tag,),
+                expected_s=2 * TELL_S,
+            )
+        )
+    steps += [
+        _step(
+            f"visit/all-clear/{slug(role.role)}",
+            "all-clear",
+            f"Tell {role.role} that the test is over and alarms are real again"
+            + (f" ({role.reach})." if role.reach else "."),
+            role=role.role,
+            expected_s=TELL_S,
+        )
+        for role in roles
+    ]
+    return tuple(steps)
+
+
+def zero_s(site: Site, detector: Detector) -> float:
+    """How long to look at the reading before gas, for a mean known to a tenth of the zero tolerance [s].
+
+    n = (noise / (share x tolerance))^2 readings, one a poll; never under 30 s nor over 300 s.
+    """
+    tolerance_ppm = site.tests.zero.amount.resolve(
+        set_ppm=detector.alarms[0].set_ppm if detector.alarms else detector.range_ppm,
+        range_ppm=detector.range_ppm,
+        level_ppm=detector.range_ppm,
+    )
+    noise_ppm = math.hypot(detector.noise_ppm, detector.resolution_ppm / math.sqrt(12.0))
+    readings = (noise_ppm / (ZERO_SHARE * tolerance_ppm)) ** 2 if tolerance_ppm > 0 else math.inf
+    wanted_s = readings * poll_s(site, f"{detector.tag}.reading")
+    return float(math.ceil(min(ZERO_S[1], max(ZERO_S[0], wanted_s))))
+
+
+def detector_steps(
+    site: Site,
+    detector: Detector,
+    cylinder: Cylinder,
+    points: Sequence[AlarmPointSpec],
+    reach: Reach,
+    expected: Forecast,
+    *,
+    gas: bool,
+    fault: bool,
+) -> tuple[Step, ...]:
+    """Every step at one detector; `points` in the order in which gas passes them."""
+    here = _At(site, detector, cylinder)
+    steps: list[Step] = []
+    if gas:
+        steps += _under_gas(here, points, reach, expected)
+        steps += _after_gas(here, points, reach, expected)
+    if fault:
+        steps += _fault(here, reach)
+    if gas:
+        steps += _as_left(here, expected)
+    return tuple(steps)
+
+
+class _At:
+    """Where and with what a detector's steps are done."""
+
+    def __init__(self, site: Site, detector: Detector, cylinder: Cylinder) -> None:
+        self.site, self.detector, self.cylinder = site, detector, cylinder
+        self.tag = detector.tag
+        self.post = detector_post(site, detector)
+        self.panel = panel_post(site)
+
+    def step(self, name: str, kind: str, text: str, **more: Any) -> Step:
+        more = {"post": self.post, "at_most_s": AT_DETECTOR_AT_MOST_S, **more}
+        return _step(f"{self.tag}/{name}", kind, text, tag=self.tag, **more)
+
+    def gas_on(self, name: str, **more: Any) -> Step:
+        flow = number(self.cylinder.flow_m3_s * 60e3)
+        text = (
+            f"Cap on {self.tag}, open bottle {self.cylinder.tag} at {flow} L/min: "
+            f"{level(self.detector, self.cylinder.shown_ppm)}."
+        )
+        return self.step(name, "gas-on", text, cylinder=self.cylinder.tag, expected_s=HANDS_S, **more)
+
+    def gas_off(self, name: str, **more: Any) -> Step:
+        text = f"Shut bottle {self.cylinder.tag} and take the cap off {self.tag}."
+        return self.step(name, "gas-off", text, cylinder=self.cylinder.tag, expected_s=HANDS_S, **more)
+
+    def zero(self, name: str, **more: Any) -> Step:
+        wait_s = zero_s(self.site, self.detector)
+        text = f"Leave {self.tag} in the room's own air for {seconds(wait_s)}; note what else may be in the air."
+        return self.step(
+            name, "zero", text, ends="elapsed", at_least_s=wait_s, at_most_s=wait_s + 60, expected_s=wait_s, **more
+        )
+
+
+def _under_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected: Forecast) -> list[Step]:
+    tag, detector = at.tag, at.detector
+    steps = [at.zero("zero"), at.gas_on("gas-on")]
+    since_s, early_s = 0.0, 0.0
+    for point, nominal_s, times in zip(points, expected.set_s, expected.points, strict=True):
+        lower_s, upper_s = times.set_s
+        steps.append(
+            at.step(
+                f"await-set/{point.name}",
+                "await-set",
+                f"Wait for {tag}.{point.name} at {level(detector, point.set_ppm)}, expected {lower_s:.0f} to "
+                f"{upper_s:.0f} s after gas on.",
+                point=point.name,
+                ends="signal",
+                at_most_s=math.ceil(upper_s - early_s + LATE_S),
+                watch=reach.at(point.name),
+                expected_s=max(0.0, round(nominal_s - since_s, 1)),
+            )
+        )
+        since_s, early_s = max(since_s, nominal_s), lower_s
+    settle_s, settle_late_s = expected.settle_s
+    t90_s = detector.t90_s + FLUSH_E_FOLDS * cap_tau_s(detector, at.cylinder)
+    acting_s = max((line.within_s for line in reach.lines if line.point != FAULT), default=0.0)
+    steps.append(
+        at.step(
+            "await-plateau",
+            "await-plateau",
+            f"Wait until the reading has settled near {level(detector, at.cylinder.shown_ppm)}, usually within "
+            f"{seconds(settle_s)} of gas on.",
+            ends="settled",
+            at_least_s=math.ceil(max(t90_s - since_s, acting_s)),
+            at_most_s=math.ceil(max(settle_late_s - early_s, acting_s) + LATE_S),
+            watch=tuple(dict.fromkeys(line.effect.tag for line in reach.lines if line.point != FAULT)),
+            expected_s=max(round(settle_s - since_s, 1), acting_s),
+        )
+    )
+    if points:
+        text = f"Acknowledge the alarm of {tag} at the panel."
+        steps.append(at.step("acknowledge", "acknowledge", text, post=at.panel, expected_s=PRESS_S))
+    sounding = [line.effect for line in reach.lines if line.effect.silenceable and line.point != FAULT]
+    if sounding:
+        tags = tuple(dict.fromkeys(effect.tag for effect in sounding))
+        steps.append(
+            at.step(
+                "silence",
+                "silence",
+                f"Press silence at the panel: {', '.join(tags)} must stop while the alarm stands.",
+                effect=tags[0],
+                post=at.panel,
+                ends="signal",
+                at_most_s=120.0,
+                watch=tags,
+                expected_s=PRESS_S,
+            )
+        )
+    steps.append(at.gas_off("gas-off"))
+    return steps
+
+
+def _after_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected: Forecast) -> list[Step]:
+    tag, detector = at.tag, at.detector
+    steps: list[Step] = []
+    since_s, early_s, latched_s = 0.0, 0.0, 0.0
+    falling = zip(points, expected.clear_s, expected.clear_late_s, expected.points, strict=True)
+    for point, nominal_s, late_s, times in reversed(list(falling)):
+        if times.clear_s is None:
+            latched_s = max(latched_s, late_s)
+            continue
+        lower_s, upper_s = times.clear_s
+        steps.append(
+            at.step(
+                f"await-clear/{point.name}",
+                "await-clear",
+                f"Wait for {tag}.{point.name} to clear beyond "
+                f"{level(detector, point.clear_ppm(detector.range_ppm))}, expected {lower_s:.0f} to {upper_s:.0f} s "
+                "after gas off.",
+                point=point.name,
+                ends="signal",
+                at_most_s=math.ceil(upper_s - early_s + LATE_S),
+                watch=reach.at(point.name),
+                expected_s=max(0.0, round(nominal_s - since_s, 1)),
+            )
+        )
+        since_s, early_s = max(since_s, nominal_s), lower_s
+    recover_s, recover_late_s = expected.recover_s
+    gas_on_early_s = min((times.set_s[0] for times in expected.points), default=0.0)
+    hold_s = max((line.effect.hold_s for line in reach.lines if line.point != FAULT), default=0.0)
+    held_s = max(0.0, hold_s - (expected.settle_s[0] - gas_on_early_s) - since_s)
+    latching = [p.name for p in points if p.latching]
+    at_least_s = math.ceil(max(latched_s - since_s, held_s, 0.0))
+    text = f"Leave {tag} in the room's air until the reading is back"
+    text += f"; {', '.join(f'{tag}.{name}' for name in latching)} must stay. Do not reset yet." if latching else "."
+    steps.append(
+        at.step(
+            "recover",
+            "recover",
+            text,
+            ends="settled",
+            at_least_s=at_least_s,
+            at_most_s=math.ceil(max(recover_late_s - early_s, at_least_s) + LATE_S),
+            watch=tuple(dict.fromkeys(line.effect.tag for line in reach.lines if line.point != FAULT)),
+            expected_s=max(round(recover_s - since_s, 1), float(at_least_s)),
+        )
+    )
+    stuck = [line.effect.tag for line in reach.lines if line.effect.needs_reset and line.point != FAULT]
+    if latching or stuck:
+        steps.append(_reset(at, "reset", latching, stuck))
+    return steps
+
+
+def _reset(at: _At, name: str, points: Sequence[str], effects: Sequence[str]) -> Step:
+    tags = tuple(dict.fromkeys(effects))
+    what = ", ".join([*(f"{at.tag}.{p}" for p in points), *tags])
+    limit_s = reset_limit_s(at.site, at.detector)
+    return at.step(
+        name,
+        "reset",
+        f"Press reset at the panel: {what} must clear.",
+        point=points[-1] if points else None,
+        effect=tags[0] if tags else None,
+        post=at.panel,
+        ends="signal",
+        at_most_s=120.0,
+        watch=tags,
+        expected_s=PRESS_S + limit_s / 2,
+    )
+
+
+def _fault(at: _At, reach: Reach) -> list[Step]:
+    tag = at.tag
+    watch = reach.at(FAULT)
+    wait_s = max((line.within_s for line in reach.lines if line.point == FAULT), default=FAULT_LIMIT_S)
+    steps = [
+        at.step(
+            "fault",
+            "fault",
+            f"Open the signal of {tag} at its terminals: the fault must show.",
+            point=FAULT,
+            ends="signal",
+            at_least_s=math.ceil(wait_s) if watch else 0.0,
+            at_most_s=math.ceil(wait_s + 120.0),
+            watch=watch,
+            expected_s=HANDS_S + (wait_s if watch else wait_s / 2),
+        ),
+        at.step(
+            "mend",
+            "mend",
+            f"Close the signal of {tag} again: the fault must go.",
+            point=FAULT,
+            ends="signal",
+            at_most_s=math.ceil(wait_s + 120.0),
+            watch=watch,
+            expected_s=2 * HANDS_S,
+        ),
+    ]
+    stuck = [line.effect.tag for line in reach.lines if line.effect.needs_reset and line.point == FAULT]
+    if stuck:
+        steps.append(_reset(at, "reset-fault", (), stuck))
+    return steps
+
+
+def _as_left(at: _At, expected: Forecast) -> list[Step]:
+    """Only where as found fell short: adjust what did, then zero and gas once more."""
+    tag, detector, cylinder = at.tag, at.detector, at.cylinder
+    optional = {"optional": True}
+    settle_s, settle_late_s = expected.settle_s
+    t90_s = detector.t90_s + FLUSH_E_FOLDS * cap_tau_s(detector, cylinder)
+    return [
+        at.step(
+            "adjust/zero",
+            "adjust",
+            f"Only if the zero of {tag} fell short: adjust it as its manual says, in air known to be clean.",
+            point="zero",
+            **optional,
+        ),
+        at.step(
+            "adjust/span",
+            "adjust",
+            f"Only if the span of {tag} fell short: adjust it as its manual says, on bottle {cylinder.tag}.",
+            point="span",
+            cylinder=cylinder.tag,
+            **optional,
+        ),
+        at.zero("as-left/zero", **optional),
+        at.gas_on("as-left/gas-on", **optional),
+        at.step(
+            "as-left/await-plateau",
+            "await-plateau",
+            f"Wait until the reading has settled near {level(detector, cylinder.shown_ppm)}.",
+            ends="settled",
+            at_least_s=math.ceil(t90_s),
+            at_most_s=math.ceil(settle_late_s + LATE_S),
+            expected_s=round(settle_s, 1),
+            **optional,
+        ),
+        at.gas_off("as-left/gas-off", **optional),
+        at.step(
+            "as-left/recover",
+            "recover",
+            f"Leave {tag} in the room's air until the reading is back.",
+            ends="settled",
+            at_most_s=math.ceil(expected.recover_s[1] + LATE_S),
+            expected_s=round(expected.recover_s[0], 1),
+            **optional,
+        ),
+        _reset(at, "as-left/reset", [p.point for p in expected.points if p.clear_s is None], ()).model_copy(
+            update={"optional": True}
+        ),
+    ]
+
+
+def _step(identity: str, kind: str, text: str, **more: Any) -> Step:
+    filled = {"ends": "confirm", "at_most_s": PEOPLE_AT_MOST_S, **more}
+    return Step.model_validate({"id": identity, "kind": kind, "text": text, **filled})
