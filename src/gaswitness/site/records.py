@@ -22,6 +22,9 @@ from gaswitness.site.amounts import Amount
 
 SITE_FORMAT: Literal["gaswitness/site/1"] = "gaswitness/site/1"
 
+CLEAN_AIR_PPM = {"O2": 209_500.0, "CO2": 420.0}
+"""What clean air holds, where it holds anything of a gas."""
+
 Tag = Annotated[str, Field(pattern=r"^[A-Za-z][A-Za-z0-9_-]*$", max_length=40, examples=["NH3-1"])]
 """A name on the site's drawings; letters, digits, `-` and `_`, so that `TAG.low` can be told apart."""
 
@@ -395,10 +398,11 @@ class Site(Record):
     def background_ppm(self, detector: Detector) -> tuple[float, float]:
         """Lowest and highest usual level of the detector's gas in its area.
 
-        Where the site says nothing, clean air is taken: 20.95 %vol oxygen, none of anything else.
+        Where the site says nothing, clean air is taken: 20.95 %vol oxygen, 420 ppm carbon dioxide (common practice,
+        no source), none of anything else.
         """
         for entry in self.area(detector.area).background:
             if entry.gas == detector.gas:
                 return entry.low_ppm, entry.high_ppm
-        clean_ppm = 209_500.0 if detector.gas == "O2" else 0.0
+        clean_ppm = CLEAN_AIR_PPM.get(detector.gas, 0.0)
         return clean_ppm, clean_ppm

@@ -1,0 +1,64 @@
+"""Is each room watched for what can escape in it, and is its usual air known?"""
+
+from __future__ import annotations
+
+from collections import Counter
+
+from gaswitness.gases import gas
+from gaswitness.site.records import Site
+from gaswitness.site.rules.remark import Remarks, doubt, fault, level
+
+ALWAYS_IN_AIR = "CO2"
+
+
+def air(site: Site) -> Remarks:
+    """Areas, their background and their charges, against the detectors that hang there."""
+    for index, area in enumerate(site.areas):
+        path = f"$.areas[{index}]"
+        for number, entry in enumerate(area.background):
+            if entry.low_ppm > entry.high_ppm:
+                yield fault(
+                    f"{path}.background[{number}].low",
+                    f"found {level(entry.low_ppm)}, expected no more than `high`, {level(entry.high_ppm)}",
+                    "swap the two",
+                )
+        for name, count in Counter(entry.gas for entry in area.background).items():
+            if count > 1:
+                yield fault(f"{path}.background", f"found {name} {count} times, expected each gas once")
+        here = [detector for detector in site.detectors if detector.area == area.tag]
+        watched = {detector.gas for detector in here}
+        stated = {entry.gas for entry in area.background}
+        if ALWAYS_IN_AIR in watched - stated:
+            yield doubt(
+                f"{path}.background",
+                f"found no usual level of CO2 for area {area.tag}, where a CO2 detector hangs; about 420 ppm is taken",
+                "all air holds CO2, and a closed, occupied room reaches about 1,300 ppm (common practice, no source): "
+                "write background: [{gas: CO2, low: 420 ppm, high: 1300 ppm}]",
+            )
+        for name in dict.fromkeys(charge.gas for charge in area.charges):
+            if name not in watched:
+                yield from _unwatched(name, "O2" in watched, area.tag, f"{path}.charges")
+    for index, detector in enumerate(site.detectors):
+        height_m = site.area(detector.area).height_m
+        if detector.height_m is not None and detector.height_m > height_m:
+            yield fault(
+                f"$.detectors[{index}].height",
+                f"found {detector.height_m:g} m in an area of {height_m:g} m height, expected less",
+            )
+
+
+def _unwatched(name: str, oxygen_watched: bool, area: str, path: str) -> Remarks:
+    hazards = gas(name).hazards
+    if oxygen_watched and hazards & {"toxic", "flammable"}:
+        why = (
+            "at an oxygen alarm of 19.5 %vol carbon dioxide has reached about 6.9 %vol, beyond the IDLH of 4 %vol"
+            if name == "CO2"
+            else "oxygen falls noticeably only at several %vol of another gas, long after it poisons or burns"
+        )
+        yield doubt(
+            path,
+            f"found {name} in area {area}, watched by oxygen alone; an oxygen detector is no guard against {name}",
+            why,
+        )
+    elif hazards & {"toxic", "flammable"} or not oxygen_watched:
+        yield doubt(path, f"found {name} in area {area}, expected a detector there that would see it escape")
