@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from datetime import date
 
 from gaswitness.plan.records import DetectorPlan, GasNeed
+from gaswitness.plan.words import between, level
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
 
 ATMOSPHERE_PA = 101_325.0
@@ -20,13 +21,13 @@ GOOD_RATIO = 1.2
 def held_m3(cylinder: Cylinder) -> float:
     """Gas above the minimum pressure, at atmospheric pressure [m3]: V (p - p_min) / p_atm, ideal gas, one temperature.
 
-    >>> from gaswitness.site.records import Cylinder
-    >>> bottle = Cylinder.model_validate({
-    ...     "tag": "B1", "gas": "CO2", "level": "4900 ppm", "expanded_uncertainty": "2 % of level", "balance": "air",
-    ...     "certificate": "C-1", "expires": "2027-01-01", "water_volume": "1 L", "pressure": "40.53 bar",
-    ...     "min_pressure": "10.1325 bar", "flow": "0.5 L/min"})
-    >>> round(held_m3(bottle) * 1000, 3)
-    30.0
+    from gaswitness.site.records import Cylinder
+        >>> bottle = Cylinder.model_validate({
+        ...     "tag": "B1", "gas": "CO2", "level": "4900 ppm", "expanded_uncertainty": "2 % of level", "balance": "air",
+        ...     "certificate": "C-1", "expires": "2027-01-01", "water_volume": "1 L", "pressure": "40.53 bar",
+        ...     "min_pressure": "10.1325 bar", "flow": "0.5 L/min"})
+        >>> round(held_m3(bottle) * 1000, 3)
+        30.0
     """
     return max(0.0, cylinder.water_volume_m3 * (cylinder.pressure_pa - cylinder.min_pressure_pa) / ATMOSPHERE_PA)
 
@@ -89,20 +90,18 @@ def _unfit(
     shown_ppm = bottle.shown_ppm
     if not detector.range_low_ppm <= shown_ppm <= detector.range_high_ppm:
         faults.append(
-            f"it shows {shown_ppm:g} ppm, outside the range {detector.range_low_ppm:g} to {detector.range_high_ppm:g} ppm"
+            f"it shows {level(detector, shown_ppm)}, outside the range "
+            f"{between(detector, detector.range_low_ppm, detector.range_high_ppm)}"
         )
     slack_ppm = 2.0 * bottle.u_ppm * bottle.surrogate_factor
     low_ppm, high_ppm = site.background_ppm(detector)
     for p in points:
         rising = p.direction == "rising"
-        if rising and shown_ppm - slack_ppm <= p.set_ppm:
+        if (shown_ppm - slack_ppm <= p.set_ppm) if rising else (shown_ppm + slack_ppm >= p.set_ppm):
             faults.append(
-                f"it shows {shown_ppm:g} ppm and cannot bring {p.name}, set at {p.set_ppm:g} ppm, for certain"
-            )
-        if not rising and shown_ppm + slack_ppm >= p.set_ppm:
-            faults.append(
-                f"it shows {shown_ppm:g} ppm and cannot bring the falling {p.name}, set at {p.set_ppm:g} ppm, for certain"
+                f"it shows {level(detector, shown_ppm)} and cannot surely bring the {p.direction} {p.name}, set at "
+                f"{level(detector, p.set_ppm)}"
             )
     if not points and low_ppm <= shown_ppm <= high_ppm:
-        faults.append(f"it shows {shown_ppm:g} ppm, which the room's own air may hold")
+        faults.append(f"it shows {level(detector, shown_ppm)}, which the room's own air may hold")
     return faults

@@ -26,7 +26,7 @@ GENERAL_CAUTIONS = (
     "A detector under test does not guard anybody: agree who watches the place meanwhile.",
     "Wear a personal gas monitor and never test alone where the gas, or the lack of oxygen, could hurt.",
     "Secure the bottle, use the right regulator, and let the gas out where nobody breathes it.",
-    "Whatever is inhibited does not act in a real leak: stop the test and lift the inhibits at once if one is suspected.",
+    "Whatever is inhibited does not act in a real leak: if one is suspected, stop and lift the inhibits at once.",
 )
 
 
@@ -198,7 +198,7 @@ def _impossible(site: Site, detector: Detector, points: Sequence[AlarmPointSpec]
         faults.append(
             Fault(
                 path=detector.tag,
-                message="has rising and falling alarms, which one bottle cannot show; leave one side out and plan it apart",
+                message="has rising and falling alarms, which one bottle cannot show; plan each side apart",
             )
         )
     for point in points:

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from gaswitness.plan.forecast import Forecast, cap_tau_s
-from gaswitness.plan.lines import FAULT, Line, Reach, in_order
+from gaswitness.plan.lines import FAULT, Line, Reach
 from gaswitness.plan.records import Criterion
 from gaswitness.plan.words import between, level, number
 from gaswitness.site.amounts import Amount
@@ -26,7 +26,7 @@ SEEN_PATTERNS = ("lamp", "sounder")
 def poll_s(site: Site, signal: str) -> float:
     """Time between polls of the link that carries this signal [s]; 1 s where none does."""
     for link in site.links:
-        if any(entry.signal == signal for entry in (*link.registers, *link.bits)):
+        if signal in [entry.signal for entry in link.registers] + [entry.signal for entry in link.bits]:
             return link.poll_s
     return 1.0
 
@@ -293,7 +293,7 @@ def _panel_actions(site: Site, detector: Detector, points: Sequence[AlarmPointSp
             text = f"{effect.tag} stops on silence while the alarm of {tag} stands."
             made.append(_yes(f"{tag}/silenced/{effect.tag}", "silenced", text, tag=tag, effect=effect.tag))
     limit_s = reset_limit_s(site, detector)
-    waiting = [(p.name, p.name, None) for p in in_order(points) if p.latching]
+    waiting: list[tuple[str, str | None, str | None]] = [(p.name, p.name, None) for p in points if p.latching]
     waiting += [(e.tag, None, e.tag) for e in acting.values() if e.needs_reset]
     for name, point, effect_tag in waiting:
         made.append(

@@ -66,8 +66,8 @@ class Spread:
             "(standard uncertainty, assumed).",
             "The reading starts from the room's own air, anywhere within the background stated by the site, whose ends "
             f"are known to {self.background:.0%} (standard uncertainty, assumed).",
-            "The cap is taken away as soon as the bottle is shut: up to the whole dead time may pass before the fall, and "
-            f"the lag is between {self.open_air[0]:g} and {self.open_air[1]:g} of the lag under the cap.",
+            "The cap is taken away as soon as the bottle is shut: up to the whole dead time may pass before the fall, "
+            f"and the lag is between {self.open_air[0]:g} and {self.open_air[1]:g} of the lag under the cap.",
         )
 
 

@@ -349,7 +349,7 @@ def _as_left(at: _At, expected: Forecast) -> list[Step]:
     optional = {"optional": True}
     settle_s, settle_late_s = expected.settle_s
     t90_s = detector.t90_s + FLUSH_E_FOLDS * cap_tau_s(detector, cylinder)
-    return [
+    steps = [
         at.step(
             "adjust/zero",
             "adjust",
@@ -387,10 +387,11 @@ def _as_left(at: _At, expected: Forecast) -> list[Step]:
             expected_s=round(expected.recover_s[0], 1),
             **optional,
         ),
-        _reset(at, "as-left/reset", [p.point for p in expected.points if p.clear_s is None], ()).model_copy(
-            update={"optional": True}
-        ),
     ]
+    latching = [p.point for p in expected.points if p.clear_s is None]
+    if latching:
+        steps.append(_reset(at, "as-left/reset", latching, ()).model_copy(update=optional))
+    return steps
 
 
 def _step(identity: str, kind: str, text: str, **more: Any) -> Step:
