@@ -21,13 +21,10 @@ GOOD_RATIO = 1.2
 def held_m3(cylinder: Cylinder) -> float:
     """Gas above the minimum pressure, at atmospheric pressure [m3]: V (p - p_min) / p_atm, ideal gas, one temperature.
 
-    from gaswitness.site.records import Cylinder
-        >>> bottle = Cylinder.model_validate({
-        ...     "tag": "B1", "gas": "CO2", "level": "4900 ppm", "expanded_uncertainty": "2 % of level", "balance": "air",
-        ...     "certificate": "C-1", "expires": "2027-01-01", "water_volume": "1 L", "pressure": "40.53 bar",
-        ...     "min_pressure": "10.1325 bar", "flow": "0.5 L/min"})
-        >>> round(held_m3(bottle) * 1000, 3)
-        30.0
+    >>> from types import SimpleNamespace  # 1 L from 40 to 10 atmospheres
+    >>> bottle = SimpleNamespace(water_volume_m3=1e-3, pressure_pa=40 * 101325.0, min_pressure_pa=10 * 101325.0)
+    >>> round(held_m3(bottle) * 1000, 6)
+    30.0
     """
     return max(0.0, cylinder.water_volume_m3 * (cylinder.pressure_pa - cylinder.min_pressure_pa) / ATMOSPHERE_PA)
 
