@@ -1,0 +1,257 @@
+"""The driver on an owned clock: whole runs in-process, and what may go wrong on the way."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from gaswitness.clock import OwnedClock
+from gaswitness.errors import LinkError
+from gaswitness.run.drive import drive
+from gaswitness.run.events import (
+    GasTurned,
+    InhibitMoved,
+    LinkChanged,
+    NoteTaken,
+    ReadingTaken,
+    RunResumed,
+    RunStarted,
+    RunStopped,
+    StatusSeen,
+    StepMoved,
+    StopAsked,
+)
+from gaswitness.run.ports import Answer, StopWish
+from gaswitness.run.state import fold
+from support.bench import Bench, BenchLink
+
+
+def of(events, kind):
+    return [event for event in events if isinstance(event, kind)]
+
+
+def ended(events):
+    return {event.step: event.state for event in of(events, StepMoved) if event.state != "started"}
+
+
+def test_a_whole_run_is_complete_and_left_safe(run, bench, plan):
+    stopped, events = run(bench)
+    assert stopped.outcome == "complete"
+    assert stopped.standing_inhibits == ()
+    assert isinstance(events[0], RunStarted)
+    assert events[-1] == stopped
+    assert len(of(events, RunStopped)) == 1
+    expected = {step.id: "skipped" if step.optional else "done" for step in plan.steps}
+    assert ended(events) == expected
+    assert [(e.tag, e.on) for e in of(events, GasTurned)] == [
+        ("CO2-A", True),
+        ("CO2-A", False),
+        ("CO2-B", True),
+        ("CO2-B", False),
+    ]
+    assert [e.state for e in of(events, InhibitMoved)] == ["placed", "lifted", "proven"]
+
+
+def test_status_is_bracketed_by_the_polls_around_it(run, bench):
+    _, events = run(bench)
+    low = [e for e in of(events, StatusSeen) if e.signal == "CO2-A.low"]
+    assert [e.on for e in low] == [False, True, False]
+    assert low[0].after_t_s is None
+    assert low[1].t_s - low[1].after_t_s == pytest.approx(1.0)
+    readings = {e.t_s: e.value_ppm for e in of(events, ReadingTaken) if e.tag == "CO2-A"}
+    assert readings[low[1].after_t_s] < 5000.0 <= readings[low[1].t_s]
+
+
+def test_the_same_run_gives_the_same_events(run, plan, bench):
+    _, events = run(bench)
+    again = Bench(plan, OwnedClock())
+    second = []
+    asyncio.run(drive(plan, BenchLink(again), again, again.clock, second.append, run_id="r1", operator="MK"))
+    assert second == events
+
+
+def test_a_lost_link_is_told_once_and_the_run_goes_on(run, bench):
+    bench.down = lambda poll: 40 <= poll < 55
+    stopped, events = run(bench)
+    assert stopped.outcome == "complete"
+    assert [event.up for event in of(events, LinkChanged)] == [False, True]
+    assert any("link lost" in event.text for event in of(events, NoteTaken))
+
+
+def test_a_link_that_cannot_be_opened_leaves_no_record(run, bench):
+    async def refuse():
+        raise LinkError("bench: refused")
+
+    bench.open_ = refuse
+    events = []
+    with pytest.raises(LinkError):
+        run(bench, before=events)
+    assert events == []
+
+
+def test_a_record_that_cannot_be_written_stops_the_run(plan, bench, clock):
+    written = []
+
+    def record(event):
+        if len(written) == 100:
+            raise OSError("disk full")
+        written.append(event)
+
+    with pytest.raises(OSError, match="disk full"):
+        asyncio.run(drive(plan, BenchLink(bench), bench, clock, record, run_id="r1", operator="MK"))
+    assert not of(written, RunStopped), "nothing is written after a write has failed"
+
+
+def test_a_display_that_fails_is_noted_and_the_run_goes_on(run, bench):
+    def show(snapshot):
+        if snapshot.t_s > 50:
+            raise RuntimeError("no terminal")
+
+    stopped, events = run(bench, show=show)
+    assert stopped.outcome == "complete"
+    assert sum("display was lost" in event.text for event in of(events, NoteTaken)) == 1
+
+
+def test_an_abort_shuts_the_gas_first_and_lifts_what_stands(run, bench):
+    wishes = asyncio.Queue()
+
+    def show(snapshot):
+        if snapshot.gas is not None and snapshot.t_s - snapshot.gas.since_t_s > 20 and not snapshot.stopping:
+            wishes.put_nowait(StopWish("aborted", "MK", "smell of gas in the corridor"))
+
+    stopped, events = run(bench, wishes=wishes, show=show)
+    assert (stopped.outcome, stopped.standing_inhibits) == ("aborted", ())
+    assert "smell of gas" in stopped.reason
+    asked = next(i for i, event in enumerate(events) if isinstance(event, StopAsked))
+    acts = [e for e in events[asked:] if isinstance(e, GasTurned | InhibitMoved)]
+    assert [type(e).__name__ for e in acts[:2]] == ["GasTurned", "InhibitMoved"]
+    assert not acts[0].on
+    assert acts[1].state == "lifted"
+    assert bench.inhibited is False
+
+
+def test_hands_that_cannot_lift_leave_the_inhibit_in_the_last_event(run, bench):
+    wishes = asyncio.Queue()
+    bench.answer = lambda step: Answer("skipped", "MK") if step.kind == "lift" else Answer(by="MK")
+
+    def show(snapshot):
+        if snapshot.gas is not None and not snapshot.stopping:
+            wishes.put_nowait(StopWish("aborted", "MK"))
+
+    stopped, _ = run(bench, wishes=wishes, show=show)
+    assert stopped.outcome == "aborted"
+    assert stopped.standing_inhibits == ("FAN",)
+
+
+def test_a_run_is_not_complete_while_an_inhibit_stands(run, bench):
+    wishes = asyncio.Queue()
+    bench.answer = lambda step: Answer("skipped", "MK") if step.kind == "lift" else Answer(by="MK")
+    times = []
+
+    def show(snapshot):
+        if snapshot.step is not None and snapshot.step.kind == "lift":
+            times.append(snapshot.t_s)
+            if snapshot.t_s > times[0] + 100 and not snapshot.stopping:
+                wishes.put_nowait(StopWish("stopped", "MK"))
+
+    stopped, events = run(bench, wishes=wishes, show=show)
+    assert stopped.outcome == "stopped"
+    assert stopped.standing_inhibits == ("FAN",)
+    assert bench.asked.count("visit/lift/FAN") > 50, "it is asked for again and again"
+    assert any("cannot be left out" in event.text for event in of(events, NoteTaken))
+
+
+def test_no_gas_while_the_panel_does_not_show_the_inhibit(run, bench):
+    wishes = asyncio.Queue()
+    bench.stray["FAN.inhibited"] = False
+
+    def show(snapshot):
+        if snapshot.t_s > 400 and not snapshot.stopping:
+            wishes.put_nowait(StopWish("stopped", "MK"))
+
+    stopped, events = run(bench, wishes=wishes, show=show)
+    assert stopped.outcome == "stopped"
+    assert of(events, GasTurned) == []
+
+
+def test_a_reading_that_fell_short_is_adjusted_and_tested_again(run, bench):
+    bench.gain = 0.7
+    stopped, events = run(bench)
+    assert stopped.outcome == "complete"
+    assert ended(events)["CO2-A/adjust"] == "done"
+    assert ended(events)["CO2-A/as-left/zero"] == "done"
+    assert ended(events)["CO2-B/adjust"] == "skipped", "the bench's one gain was put right at the first detector"
+
+
+def test_an_alarm_elsewhere_is_real_until_shown_otherwise(run, bench):
+    def show(snapshot):
+        bench.stray = {"CO2-B.fault": 100 < snapshot.t_s < 120}
+
+    _, events = run(bench, show=show)
+    notes = [event for event in of(events, NoteTaken) if "treat as real" in event.text]
+    assert len(notes) == 1
+    assert "CO2-B: fault" in notes[0].text
+    assert 100 < notes[0].t_s < 104, "it is said at once"
+
+
+def test_an_overdue_alarm_is_said_at_once_with_causes_in_order(run, bench):
+    gas_on = []
+
+    async def dry(step):
+        if step.kind == "gas-on":
+            gas_on.append(bench.clock.now_s())
+            bench.asked.append(step.id)
+            return Answer(by="bench")
+        return await Bench.do(bench, step)
+
+    bench.do = dry
+    _, events = run(bench)
+    note = next(event for event in of(events, NoteTaken) if "overdue" in event.text)
+    assert note.t_s == pytest.approx(gas_on[0] + 30.0, abs=2.0)
+    order = [note.text.index(word) for word in ("regulator shut", "cap leaking", "bottle too weak", "sensor slow")]
+    assert order == sorted(order)
+
+
+def test_a_broken_hand_ends_the_run_with_a_last_event(run, bench, plan, clock):
+    async def broken(step):
+        raise RuntimeError("defect")
+
+    bench.do = broken
+    events = []
+    with pytest.raises(RuntimeError, match="defect"):
+        asyncio.run(drive(plan, BenchLink(bench), bench, clock, events.append, run_id="r1", operator="MK"))
+    assert isinstance(events[-1], RunStopped)
+    assert events[-1].outcome == "stopped"
+
+
+@pytest.mark.parametrize("cut", [5, 60, 700, 1500, 1900])
+def test_a_run_cut_off_anywhere_goes_on_and_is_complete(run, bench, plan, clock, cut):
+    whole = []
+
+    class Pulled(BaseException):
+        pass
+
+    def record(event):
+        if len(whole) == cut:
+            raise Pulled
+        whole.append(event)
+
+    with pytest.raises(Pulled):
+        asyncio.run(drive(plan, BenchLink(bench), bench, clock, record, run_id="r1", operator="MK"))
+    was = fold(whole)
+    clock.advance_s(300.0)
+    bench.marks = asyncio.Queue()
+    stopped, events = run(bench, before=tuple(whole))
+    assert stopped.outcome == "complete"
+    assert len(of(events, RunResumed)) == 1
+    resumed = next(i for i, event in enumerate(events) if isinstance(event, RunResumed))
+    assert events[resumed].gap_s >= 300.0
+    if was.gas is not None:
+        first = next(e for e in events[resumed:] if isinstance(e, GasTurned))
+        assert not first.on, "gas in doubt is shut before anything else"
+    for tag in ("CO2-A", "CO2-B"):
+        last_on = max(e.t_s for e in of(events, GasTurned) if e.tag == tag and e.on)
+        zero = max(e.t_s for e in of(events, StepMoved) if e.step == f"{tag}/zero" and e.state == "done")
+        assert zero <= last_on
+    assert fold(events).ended == stopped
