@@ -1,6 +1,7 @@
 """The plan: what will be done, in which order, with how much gas, and against which criteria."""
 
 from gaswitness.plan.build import build_plan
+from gaswitness.plan.dryrun import DryRun, dry_run
 from gaswitness.plan.forecast import Forecast, Spread, forecast, sensor_path
 from gaswitness.plan.records import (
     Criterion,
@@ -17,6 +18,7 @@ __all__ = [
     "Criterion",
     "Curve",
     "DetectorPlan",
+    "DryRun",
     "Forecast",
     "GasNeed",
     "NotShown",
@@ -25,6 +27,7 @@ __all__ = [
     "Spread",
     "Step",
     "build_plan",
+    "dry_run",
     "forecast",
     "sensor_path",
 ]

@@ -91,6 +91,7 @@ def visit_closing(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]
                 "then put it back in service.",
                 effect=effect.tag,
                 post=effect.post,
+                ends="signal" if _on_a_link(site, effect) else "confirm",
                 watch=(effect.tag,),
                 expected_s=2 * TELL_S,
             )
@@ -107,6 +108,10 @@ def visit_closing(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]
         for role in roles
     ]
     return tuple(steps)
+
+
+def _on_a_link(site: Site, effect: Effect) -> bool:
+    return any(bit.signal == f"{effect.tag}.on" for link in site.links for bit in link.bits)
 
 
 def zero_s(site: Site, detector: Detector) -> float:
