@@ -1,5 +1,6 @@
 """Alarm points as pure step functions, the same over arrays, faults, voting, and the effects that follow."""
 
-from gaswitness.alarms.point import AlarmPoint, Edge, EdgeKind, PointState
+from gaswitness.alarms.arrays import Edges, ReplayState, replay
+from gaswitness.alarms.point import KINDS, AlarmPoint, Edge, EdgeKind, PointState
 
-__all__ = ["AlarmPoint", "Edge", "EdgeKind", "PointState"]
+__all__ = ["KINDS", "AlarmPoint", "Edge", "EdgeKind", "Edges", "PointState", "ReplayState", "replay"]

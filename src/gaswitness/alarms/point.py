@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from gaswitness.alarms import transition as logic
+from gaswitness.alarms import logic
 from gaswitness.errors import OutOfDomain
 
 Direction = Literal["rising", "falling"]
