@@ -23,18 +23,10 @@ from gaswitness.run.events import (
     StepMoved,
     StopAsked,
 )
-from gaswitness.run.over import over
+from gaswitness.run.over import BY_HAND, ONLY_BY_ANSWER, over
 from gaswitness.run.ports import Answer
 from gaswitness.run.safe import due, moot
 from gaswitness.run.state import RunState, apply
-
-ONLY_BY_ANSWER: frozenset[StepKind] = frozenset(
-    ("caution", "warn", "inhibit", "gas-on", "gas-off", "mend", "lift", "all-clear")
-)
-"""Steps that are not passed over because time went by: the run waits for them, or is stopped."""
-
-BY_HAND: frozenset[StepKind] = ONLY_BY_ANSWER | {"acknowledge", "silence", "reset", "fault", "adjust", "prove"}
-"""Steps that somebody does; the others are waited for."""
 
 _BY_LINK = "seen over the link"
 

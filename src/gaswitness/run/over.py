@@ -5,12 +5,22 @@ from __future__ import annotations
 import math
 from typing import Literal
 
-from gaswitness.plan.records import Step
+from gaswitness.plan.records import Step, StepKind
 from gaswitness.run.state import RunState, StepNow
 from gaswitness.run.steady import LOOK_S, at_rest
 
 REMAINDER = 0.005
 """Share of the change that may still be missing when a reading counts as settled."""
+PANEL_S = 60.0
+"""How long a panel may take to show that an inhibit is placed or lifted, before somebody is asked to look again."""
+PEOPLE_S = 900.0
+"""How long people may take to get to where something is to be done."""
+ONLY_BY_ANSWER: frozenset[StepKind] = frozenset(
+    ("caution", "warn", "inhibit", "gas-on", "gas-off", "mend", "lift", "all-clear")
+)
+"""Steps that are not passed over because time went by: the run waits for them, or is stopped."""
+BY_HAND: frozenset[StepKind] = ONLY_BY_ANSWER | {"acknowledge", "silence", "reset", "fault", "adjust", "prove"}
+"""Steps that somebody does; the others are waited for."""
 _E_FOLDS_AT_90 = math.log(10.0)
 
 
@@ -24,7 +34,19 @@ def over(state: RunState, now: StepNow, t_s: float) -> Literal["done", "timed-ou
             return "done"
         if step.ends == "settled" and _settled(state, step):
             return "done"
-    return "timed-out" if elapsed_s >= step.at_most_s else None
+    return "timed-out" if t_s >= _latest_s(now) else None
+
+
+def _latest_s(now: StepNow) -> float:
+    """When the step has taken too long. What the system must show is counted from the act, not from the asking."""
+    step = now.step
+    if step.kind in ("inhibit", "lift") and now.acted_s is not None:
+        return now.acted_s + PANEL_S
+    if step.kind in BY_HAND and step.ends == "signal" and step.kind != "prove":
+        if now.acted_s is None:
+            return now.since_t_s + max(step.at_most_s, PEOPLE_S)
+        return now.acted_s + step.at_most_s
+    return now.since_t_s + step.at_most_s
 
 
 def _shown(state: RunState, now: StepNow) -> bool:

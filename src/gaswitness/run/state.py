@@ -32,9 +32,6 @@ from gaswitness.run.steady import WINDOW_S, Sample, middle
 
 StepState = Literal["started", "done", "timed-out", "skipped", "aborted"]
 
-_LIFT_AT_MOST_S = 60.0
-"""How long the panel may take to show that an inhibit is gone, before somebody is asked to look again."""
-
 USABLE = ("good", "over", "under", "by-hand")
 """Qualities of a reading that a step may be ended by."""
 
@@ -68,8 +65,13 @@ class StepNow:
 
     step: Step
     since_t_s: float
-    acted: bool = False
-    """The hands have done their part; what is left is for the system to show."""
+    acted_s: float | None = None
+    """When the hands had done their part, on the run's clock; what is left is for the system to show."""
+
+    @property
+    def acted(self) -> bool:
+        """The hands have done their part."""
+        return self.acted_s is not None
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +188,7 @@ def apply(state: RunState, event: Event) -> RunState:
         case InhibitMoved():
             return _inhibit(state, event, t_s)
         case RoleTold():
-            return replace(state, t_s=t_s, told={**state.told, event.role: event.what}, now=_acted(state))
+            return replace(state, t_s=t_s, told={**state.told, event.role: event.what}, now=_acted(state, event.t_s))
         case LinkChanged():
             down = {url: reason for url, reason in state.links_down.items() if url != event.url}
             return replace(state, t_s=t_s, links_down=down if event.up else {**down, event.url: event.reason})
@@ -200,8 +202,8 @@ def apply(state: RunState, event: Event) -> RunState:
             return replace(state, t_s=t_s)
 
 
-def _acted(state: RunState) -> StepNow | None:
-    return replace(state.now, acted=True) if state.now is not None else None
+def _acted(state: RunState, t_s: float) -> StepNow | None:
+    return replace(state.now, acted_s=t_s) if state.now is not None else None
 
 
 def _reading(state: RunState, event: ReadingTaken, t_s: float) -> RunState:
@@ -264,12 +266,12 @@ def _gas(state: RunState, event: GasTurned, t_s: float) -> RunState:
     if event.on:
         gas = OpenGas(event.tag, event.cylinder, event.t_s)
         gassed = {**state.gassed, event.tag: (event.t_s, None)}
-        return replace(state, t_s=t_s, gas=gas, gassed=gassed, window=(), now=_acted(state))
+        return replace(state, t_s=t_s, gas=gas, gassed=gassed, window=(), now=_acted(state, event.t_s))
     gas_left = state.gas if state.gas is not None and state.gas.tag != event.tag else None
     gassed = dict(state.gassed)
     if event.tag in gassed:
         gassed[event.tag] = (gassed[event.tag][0], event.t_s)
-    return replace(state, t_s=t_s, gas=gas_left, gassed=gassed, window=(), now=_acted(state))
+    return replace(state, t_s=t_s, gas=gas_left, gassed=gassed, window=(), now=_acted(state, event.t_s))
 
 
 def _pressed(state: RunState, event: Pressed, t_s: float) -> RunState:
@@ -277,7 +279,7 @@ def _pressed(state: RunState, event: Pressed, t_s: float) -> RunState:
     if event.tag is not None and event.action in ("fault-made", "fault-undone"):
         opened = tuple(tag for tag in opened if tag != event.tag)
         opened = (*opened, event.tag) if event.action == "fault-made" else opened
-    return replace(state, t_s=t_s, opened=opened, now=_acted(state))
+    return replace(state, t_s=t_s, opened=opened, now=_acted(state, event.t_s))
 
 
 def _inhibit(state: RunState, event: InhibitMoved, t_s: float) -> RunState:
@@ -286,7 +288,7 @@ def _inhibit(state: RunState, event: InhibitMoved, t_s: float) -> RunState:
         entry = Standing(event.effect, event.state, event.by, event.t_s, event.until_t_s, event.reason)
     else:
         entry = replace(before, state=event.state, by=event.by)
-    return replace(state, t_s=t_s, inhibits={**state.inhibits, event.effect: entry}, now=_acted(state))
+    return replace(state, t_s=t_s, inhibits={**state.inhibits, event.effect: entry}, now=_acted(state, event.t_s))
 
 
 def _resumed(state: RunState, t_s: float) -> RunState:
@@ -337,7 +339,7 @@ def made_up(step_id: str) -> Step:
             return Step(id=step_id, kind="mend", tag=subject, text=text, ends="confirm", at_most_s=0.0)
         case "lift":
             text = f"Lift the inhibit on {subject}."
-            return Step(id=step_id, kind="lift", effect=subject, text=text, ends="confirm", at_most_s=_LIFT_AT_MOST_S)
+            return Step(id=step_id, kind="lift", effect=subject, text=text, ends="confirm", at_most_s=0.0)
         case "all-clear":
             text = f"Tell {subject} that the test is over."
             return Step(id=step_id, kind="all-clear", role=subject, text=text, ends="confirm", at_most_s=0.0)
