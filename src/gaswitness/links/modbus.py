@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import logging
-from collections.abc import Awaitable, Callable, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from typing import Any
 from urllib.parse import parse_qs, unquote, urlsplit
 
@@ -20,8 +20,8 @@ from gaswitness.clock import Clock, SystemClock
 from gaswitness.errors import InputError, LinkError
 from gaswitness.links import registers
 from gaswitness.links.registers import Block, plausible_orders
-from gaswitness.run.ports import Polled, PolledReading
-from gaswitness.site.records import Detector, LinkSpec, RegisterEntry, Site
+from gaswitness.run.ports import Polled
+from gaswitness.site.records import LinkSpec, RegisterEntry, Site
 
 __all__ = ["ModbusLink", "plausible_orders"]
 
@@ -67,7 +67,7 @@ class ModbusLink:
         self._spec = spec
         self._clock = clock or SystemClock()
         self._timeout_s = timeout_s
-        self._detectors = _detectors(spec, site)
+        self._detectors = registers.detectors(spec, site)
         self._blocks = registers.blocks(
             [*map(registers.register_span, spec.registers), *map(registers.bit_span, spec.bits)]
         )
@@ -96,7 +96,7 @@ class ModbusLink:
         for block in self._blocks:
             for at, word in enumerate(await self._read(block)):
                 words[block.function, block.start + at] = word
-        return Polled(self._readings(words), self._status(words))
+        return registers.polled(self._spec, self._detectors, words)
 
     async def close(self) -> None:
         """Let go of the connection."""
@@ -155,45 +155,6 @@ class ModbusLink:
     async def _drop(self) -> None:
         """Let a connection go that has stopped answering, so that the next poll makes a fresh one."""
         await self.close()
-
-    def _readings(self, words: Mapping[tuple[int, int], int]) -> dict[str, PolledReading]:
-        made = {}
-        for entry in self._spec.registers:
-            detector = self._detectors[entry.signal]
-            function, start, count = registers.register_span(entry)
-            raw = registers.decode([words[function, start + at] for at in range(count)], entry.type, entry.words)
-            made[detector.tag] = registers.reading(raw, entry, detector)
-        return made
-
-    def _status(self, words: Mapping[tuple[int, int], int]) -> dict[str, bool]:
-        return {
-            entry.signal: registers.bit_on(words[entry.function, entry.address], entry) for entry in self._spec.bits
-        }
-
-
-def _detectors(spec: LinkSpec, site: Site) -> dict[str, Detector]:
-    """Detector of every number in the map; raises InputError where the map does not fit the site."""
-    made = {}
-    for at, entry in enumerate(spec.registers):
-        where = f"link {spec.url}, registers[{at}]"
-        tag, _, what = entry.signal.rpartition(".")
-        try:
-            detector = site.detector(tag)
-        except KeyError:
-            detector = None
-        if detector is None or what != "reading":
-            raise InputError(
-                "a register must carry a reading", where=where, found=entry.signal, expected="TAG.reading of a detector"
-            )
-        if entry.unit == "%LFL" and detector.lfl is None:
-            raise InputError(
-                "unit %LFL, but the detector states no lower flammable limit",
-                where=where,
-                found=entry.signal,
-                hint=f"give {tag} its `lfl` with level and source, or another unit",
-            )
-        made[entry.signal] = detector
-    return made
 
 
 def _client_maker(url: str, timeout_s: float) -> Callable[[], AsyncModbusTcpClient | AsyncModbusSerialClient]:

@@ -10,7 +10,7 @@ from gaswitness.run.ports import Link, Polled
 from gaswitness.site.records import LinkSpec, Site
 
 KINDS = "modbus-tcp://HOST:PORT, modbus-rtu:///dev/..., log:FILE or by-hand:"
-_LATER = {"bacnet": "BACnet", "mqtt": "MQTT", "log": "recorded"}
+_LATER = {"bacnet": "BACnet", "mqtt": "MQTT"}
 
 
 class ByHandLink:
@@ -51,6 +51,10 @@ def open_link(url: str | None, site: Site, clock: Clock | None = None) -> Link:
         return ModbusLink(_spec_for(url, site), site, clock=clock)
     if scheme == "by-hand":
         return ByHandLink()
+    if scheme == "log":
+        from gaswitness.links.replay import ReplayLink
+
+        return ReplayLink(url, site, clock=clock)
     if scheme in _LATER:
         raise LinkError(f"{url}: {_LATER[scheme]} links are not in this version", hint=f"use {KINDS}")
     raise InputError("not a link", where="--link", found=url, expected=KINDS)

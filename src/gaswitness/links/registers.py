@@ -13,11 +13,12 @@ from __future__ import annotations
 
 import math
 import struct
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-from gaswitness.run.ports import PolledReading
-from gaswitness.site.records import BitEntry, Detector, RegisterEntry, RegisterType, WordOrder
+from gaswitness.errors import InputError
+from gaswitness.run.ports import Polled, PolledReading
+from gaswitness.site.records import BitEntry, Detector, LinkSpec, RegisterEntry, RegisterType, Site, WordOrder
 
 MAX_REGISTERS = 125
 MAX_BITS = 2000
@@ -96,7 +97,7 @@ def reading(raw: float, entry: RegisterEntry, detector: Detector) -> PolledReadi
     """The number in a register as a reading of its detector, in ppm, with its quality.
 
     `over` is a value at or above the top of the range, where the truth may be higher still; `under` is one further
-    below the range than a live signal goes; `bad` carries no value.
+    below the range than a live signal goes; `bad` is not to be used.
     """
     value = raw * entry.scale + entry.offset
     if not math.isfinite(value):
@@ -178,3 +179,38 @@ def bit_on(raw: int | bool, entry: BitEntry) -> bool:
     """Whether a status bit is on; a whole register without a bit number is on when it is not zero."""
     shown = bool(raw >> entry.bit & 1) if entry.bit is not None else bool(raw)
     return shown != entry.inverted
+
+
+def detectors(spec: LinkSpec, site: Site) -> dict[str, Detector]:
+    """Detector of every number in a map, by signal; raises InputError where the map does not fit the site."""
+    made: dict[str, Detector] = {}
+    for at, entry in enumerate(spec.registers):
+        where = f"link {spec.url}, registers[{at}]"
+        tag, _, what = entry.signal.rpartition(".")
+        detector = next((d for d in site.detectors if d.tag == tag), None)
+        if detector is None or what != "reading":
+            raise InputError(
+                "a register must carry a reading", where=where, found=entry.signal, expected="TAG.reading of a detector"
+            )
+        if entry.unit == "%LFL" and detector.lfl is None:
+            raise InputError(
+                "unit %LFL, but the detector states no lower flammable limit",
+                where=where,
+                found=entry.signal,
+                hint=f"give {tag} its `lfl` with level and source, or another unit",
+            )
+        made[entry.signal] = detector
+    return made
+
+
+def polled(spec: LinkSpec, by_signal: Mapping[str, Detector], words: Mapping[tuple[int, int], int]) -> Polled:
+    """Words by (function, address) to readings and status. A detector whose fault shows has no good reading."""
+    status = {entry.signal: bit_on(words[entry.function, entry.address], entry) for entry in spec.bits}
+    readings: dict[str, PolledReading] = {}
+    for entry in spec.registers:
+        detector = by_signal[entry.signal]
+        function, start, count = register_span(entry)
+        raw = decode([words[function, start + at] for at in range(count)], entry.type, entry.words)
+        seen = reading(raw, entry, detector)
+        readings[detector.tag] = replace(seen, quality="bad") if status.get(f"{detector.tag}.fault") else seen
+    return Polled(readings, status)
