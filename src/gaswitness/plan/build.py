@@ -22,10 +22,8 @@ PURGE_S = 10.0
 """Gas let through regulator and tube before each use: assumed, no source."""
 
 GENERAL_CAUTIONS = (
-    "Local codes, site rules and licensed persons decide; this plan gives no leave to work.",
-    "A detector under test does not guard anybody: agree who watches the place meanwhile.",
-    "Wear a personal gas monitor and never test alone where the gas, or the lack of oxygen, could hurt.",
-    "Secure the bottle, use the right regulator, and let the gas out where nobody breathes it.",
+    "This plan gives no leave to work: permits, site rules and local codes come first.",
+    "A detector under test guards nobody: agree who watches the place meanwhile.",
     "Whatever is inhibited does not act in a real leak: if one is suspected, stop and lift the inhibits at once.",
 )
 

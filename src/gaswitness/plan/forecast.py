@@ -60,12 +60,12 @@ class Spread:
     def sentences(self) -> tuple[str, ...]:
         """The assumptions in words, for the plan and the sheet."""
         return (
-            f"Response time known to {self.t90:.0%} and dead time to {self.dead_time:.0%} (standard uncertainty, "
+            f"Response time known to {_percent(self.t90)} and dead time to {_percent(self.dead_time)} (standard uncertainty, "
             f"assumed); the cap's flush counts between {self.cap_flush[0]:g} and {self.cap_flush[1]:g} times.",
-            f"A well adjusted detector is within {self.gain:.0%} in gain and {self.zero_of_range:.1%} of range in zero "
+            f"A well adjusted detector is within {_percent(self.gain)} in gain and {_percent(self.zero_of_range)} of range in zero "
             "(standard uncertainty, assumed).",
             "The reading starts from the room's own air, anywhere within the background stated by the site, whose ends "
-            f"are known to {self.background:.0%} (standard uncertainty, assumed).",
+            f"are known to {_percent(self.background)} (standard uncertainty, assumed).",
             "The cap is taken away as soon as the bottle is shut: up to the whole dead time may pass before the fall, "
             f"and the lag is between {self.open_air[0]:g} and {self.open_air[1]:g} of the lag under the cap.",
         )
@@ -92,6 +92,10 @@ class Forecast:
     def gas_s(self) -> float:
         """How long gas is planned to flow: until even a slow one of its kind has settled."""
         return self.curve.gas_off_s
+
+
+def _percent(share: float) -> str:
+    return f"{share * 100:g} %"
 
 
 def cap_tau_s(detector: Detector, cylinder: Cylinder) -> float:
