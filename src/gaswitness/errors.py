@@ -3,6 +3,7 @@
     GaswitnessError                 something the person at the keyboard must know
     |- InputError            exit 2 wrong use or bad input: where, found, expected, hint
     |  |- InputFaults        exit 2 several of them at once, each with its own path
+    |  |  `- Unreadable      exit 2 not the kind of document it should be, so that nothing in it was looked at
     |  |- UnitError          exit 2 a quantity that cannot be read or converted
     |  |- PlanRefused        exit 2 a plan that could not prove what it claims
     |  `- OutOfDomain        exit 2 a number outside what a formula holds for
@@ -82,6 +83,10 @@ class InputFaults(InputError):
         self.faults = faults
         count = f"{len(faults)} fault" + ("s" if len(faults) != 1 else "")
         super().__init__("\n".join([f"{count} in {source}", *map(str, faults)]))
+
+
+class Unreadable(InputFaults):
+    """Not the kind of document it should be: nothing in it was looked at."""
 
 
 class UnitError(InputError):

@@ -13,7 +13,7 @@ from typing import Any
 from pydantic import ValidationError
 from pydantic_core import ErrorDetails
 
-from gaswitness.errors import Fault, InputFaults
+from gaswitness.errors import Fault, InputFaults, Unreadable
 from gaswitness.records import UNITS_REQUIRED
 from gaswitness.site.gasnames import settle_gas_names
 from gaswitness.site.lfl import settle_lfl
@@ -40,14 +40,13 @@ def site_of(tree: Tree, source: str) -> Site:
     Raises InputFaults with every fault there is.
     """
     data = tree.data
-    if "gaswitness" not in data:
-        message = f"found no format, expected `gaswitness: {SITE_FORMAT}`"
-        raise InputFaults(source, (Fault("$.gaswitness", message, "write it as the first key of the file", 1),))
-    if data["gaswitness"] != SITE_FORMAT:
-        message = f"found the format {_short(data['gaswitness'])}, expected {SITE_FORMAT!r}"
+    made_for = data.get("gaswitness", SITE_FORMAT)
+    if made_for != SITE_FORMAT:
+        message = f"found the format {_short(made_for)}, expected {SITE_FORMAT!r}"
         hint = "this program reads that format only; was the file made for another version?"
-        raise InputFaults(source, (Fault("$.gaswitness", message, hint, tree.line("$.gaswitness")),))
-    faults = [fault for path, row in rows(data, "detectors") for fault in settle_lfl(row, path)]
+        raise Unreadable(source, (Fault("$.gaswitness", message, hint, tree.line("$.gaswitness")),))
+    faults = [*tree.faults]
+    faults += [fault for path, row in rows(data, "detectors") for fault in settle_lfl(row, path)]
     faults += settle_gas_names(data)
     site: Site | None = None
     try:
@@ -56,8 +55,8 @@ def site_of(tree: Tree, source: str) -> Site:
         faults += [_fault(details) for details in error.errors(include_url=False)]
     faults += reference_faults(data)
     if faults or site is None:
-        placed = [Fault(fault.path, fault.message, fault.hint, tree.line(fault.path)) for fault in faults]
-        raise InputFaults(source, tuple(sorted(placed, key=lambda fault: (fault.line or 0, fault.path))))
+        placed = [tree.place(fault) for fault in faults]
+        raise InputFaults(source, tuple(sorted(placed, key=lambda fault: fault.line or 0)))
     return site
 
 

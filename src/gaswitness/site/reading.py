@@ -4,24 +4,36 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from gaswitness.errors import Fault, InputFaults
-from gaswitness.site.load import load_site
+from gaswitness.errors import Fault, Unreadable
+from gaswitness.site.load import site_of
 from gaswitness.site.records import Site
+from gaswitness.site.tree import Tree, read_tree
 
 _MAX_BYTES = 8_000_000
+_ZIP = b"PK"
+"""A spreadsheet is a zip archive, and no YAML text of a site begins so."""
 
 
-def site_from_bytes(data: bytes, source: str) -> Site:
-    """Read a site from the bytes of a file; raises InputFaults with every fault there is."""
+def tree_from_bytes(data: bytes, source: str) -> Tree:
+    """Plain data from the bytes of a site file, YAML or spreadsheet; raises Unreadable."""
     if len(data) > _MAX_BYTES:
-        raise InputFaults(source, (Fault("$", f"found {len(data)} bytes, expected at most {_MAX_BYTES}"),))
+        raise Unreadable(source, (Fault("$", f"found {len(data)} bytes, expected at most {_MAX_BYTES}"),))
+    if data.startswith(_ZIP):
+        from gaswitness.site.sheet import read_sheets  # openpyxl takes longer to import than all the rest
+
+        return read_sheets(data, source)
     try:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
         fault = Fault("$", f"found byte {data[error.start]:#04x}, which is not UTF-8", "save the file as UTF-8", line)
-        raise InputFaults(source, (fault,)) from error
-    return load_site(text, source)
+        raise Unreadable(source, (fault,)) from error
+    return read_tree(text, source)
+
+
+def site_from_bytes(data: bytes, source: str) -> Site:
+    """Read a site from the bytes of a file; raises InputFaults with every fault there is."""
+    return site_of(tree_from_bytes(data, source), source)
 
 
 def read_site(path: Path) -> Site:

@@ -29,18 +29,22 @@ def record_at(root: type[Record], location: Sequence[str | int]) -> type[Record]
     here: Any = root
     for step in location:
         if isinstance(step, int):
-            here = next(iter(get_args(_bare(here))), None)
-        elif isinstance(here := _bare(here), type) and issubclass(here, Record):
+            here = next(iter(get_args(bare(here))), None)
+        elif isinstance(here := bare(here), type) and issubclass(here, Record):
             fields = {field.alias or name: field.annotation for name, field in here.model_fields.items()}
             here = fields.get(step)
         else:
             return None
-    here = _bare(here)
+    here = bare(here)
     return here if isinstance(here, type) and issubclass(here, Record) else None
 
 
-def _bare(annotation: Any) -> Any:
-    """The annotation without `Annotated` and without `| None`."""
+def bare(annotation: Any) -> Any:
+    """The annotation without `Annotated` and without `| None`.
+
+    >>> bare(Annotated[int, "of steps"] | None)
+    <class 'int'>
+    """
     while True:
         if get_origin(annotation) is Annotated:
             annotation = get_args(annotation)[0]

@@ -7,14 +7,15 @@ documents are refused. All scalars that are not a number, a truth value or null 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass, field
-from typing import Any
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, TypeVar
 
 from ruamel.yaml import YAML
 from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
-from gaswitness.errors import Fault, InputFaults
+from gaswitness.errors import Fault, Unreadable
 
 MAX_CHARACTERS = 2_000_000
 """A site of 2,000 detectors stays well under this; anything larger is not a site file."""
@@ -32,6 +33,10 @@ class Tree:
 
     data: Any
     lines: dict[str, int] = field(default_factory=dict)
+    faults: tuple[Fault, ...] = ()
+    """What was wrong with the text itself, although it could be read."""
+    cells: dict[str, str] = field(default_factory=dict)
+    """Where each path lies in a spreadsheet, `Alarms!C4`; empty for text."""
 
     def line(self, path: str) -> int | None:
         """Line of this path, or of the nearest thing around it that is in the text.
@@ -39,12 +44,25 @@ class Tree:
         >>> Tree({}, {"$": 1, "$.a": 3}).line("$.a[0].b")
         3
         """
-        while path not in self.lines:
-            cut = max(path.rfind("."), path.rfind("["))
-            if cut < 0:
-                return None
-            path = path[:cut]
-        return self.lines[path]
+        return _nearest(self.lines, path)
+
+    def place(self, fault: Fault) -> Fault:
+        """The fault with its line, or with the cell in place of its path."""
+        if self.cells:
+            return replace(fault, path=_nearest(self.cells, fault.path) or fault.path)
+        return fault if fault.line else replace(fault, line=self.line(fault.path))
+
+
+_T = TypeVar("_T")
+
+
+def _nearest(known: Mapping[str, _T], path: str) -> _T | None:
+    while path not in known:
+        cut = max(path.rfind("."), path.rfind("["))
+        if cut < 0:
+            return None
+        path = path[:cut]
+    return known[path]
 
 
 def child(path: str, key: str | int) -> str:
@@ -59,7 +77,7 @@ def child(path: str, key: str | int) -> str:
 
 
 def read_tree(text: str, source: str) -> Tree:
-    """Read YAML text; raises InputFaults where it is not YAML, or not one mapping."""
+    """Read YAML text; raises Unreadable where it is not YAML, or not one mapping."""
     if len(text) > MAX_CHARACTERS:
         raise _refuse(source, f"found {len(text)} characters, expected at most {MAX_CHARACTERS}", None)
     try:
@@ -80,14 +98,15 @@ def read_tree(text: str, source: str) -> Tree:
             source, "found no keys at the top, expected `gaswitness: gaswitness/site/1` and the parts of a site", 1
         )
     reader = _Reader()
-    data = reader.value(root, "$", 0)
-    if reader.faults:
-        raise InputFaults(source, tuple(reader.faults))
-    return Tree(data, reader.lines)
+    try:
+        data = reader.value(root, "$", 0)
+    except _TooMuch as error:
+        raise _refuse(source, error.args[0], error.args[1]) from error
+    return Tree(data, reader.lines, tuple(reader.faults))
 
 
-def _refuse(source: str, message: str, line: int | None, hint: str = "") -> InputFaults:
-    return InputFaults(source, (Fault("$", message, hint, line),))
+def _refuse(source: str, message: str, line: int | None, hint: str = "") -> Unreadable:
+    return Unreadable(source, (Fault("$", message, hint, line),))
 
 
 def _syntax(error: MarkedYAMLError, text: str) -> tuple[str, int | None, str]:
@@ -106,6 +125,10 @@ def _syntax(error: MarkedYAMLError, text: str) -> tuple[str, int | None, str]:
 _SYNTAX_HINT = "look at this line and the one before: a missing colon, quote or bracket, or uneven indentation"
 
 
+class _TooMuch(Exception):
+    """More values or levels than any site has."""
+
+
 class _Reader:
     """Walks the nodes once; gathers lines and faults."""
 
@@ -118,11 +141,10 @@ class _Reader:
         self.count += 1
         line = node.start_mark.line + 1
         self.lines.setdefault(path, line)
-        if self.count > MAX_VALUES or depth > MAX_DEPTH:
-            if not self.faults or self.faults[-1].path != "$":
-                what = f"more than {MAX_VALUES} values" if self.count > MAX_VALUES else f"more than {MAX_DEPTH} levels"
-                self.faults.append(Fault("$", f"found {what} once aliases are unfolded, expected a site", "", line))
-            return None
+        if self.count > MAX_VALUES:
+            raise _TooMuch(f"found more than {MAX_VALUES} values once aliases are unfolded, expected a site", line)
+        if depth > MAX_DEPTH:
+            raise _TooMuch(f"found values nested deeper than {MAX_DEPTH} levels, expected a flat file", line)
         if isinstance(node, ScalarNode):
             return self._scalar(node, path, line)
         if isinstance(node, SequenceNode):
@@ -134,8 +156,6 @@ class _Reader:
     def _mapping(self, node: Node, path: str, depth: int) -> dict[str, Any]:
         found: dict[str, Any] = {}
         for key_node, value_node in node.value:
-            if self.count > MAX_VALUES:
-                break
             line = key_node.start_mark.line + 1
             if not isinstance(key_node, ScalarNode):
                 self.faults.append(Fault(path, "found a list or a mapping used as a key, expected a word", "", line))
