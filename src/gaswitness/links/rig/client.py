@@ -1,0 +1,211 @@
+"""Hands on a rig in another process, over its control port, with its instants brought to the run's clock."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import math
+from collections.abc import AsyncIterator
+from dataclasses import dataclass
+from urllib.parse import urlsplit
+
+from pydantic import ValidationError
+
+from gaswitness.clock import Clock
+from gaswitness.errors import LinkError
+from gaswitness.links.rig.commands import Command, command_for
+from gaswitness.links.rig.control import CONTROL_FORMAT, LOOPBACK, Greeting, Reply, Request, Seen
+from gaswitness.links.rig.hands import HAND_U_S
+from gaswitness.plan.records import Step
+from gaswitness.run.ports import Answer, Press
+
+EXCHANGES = 8
+"""Readings of the rig's clock on connecting; the one that came back soonest counts."""
+PATIENCE_S = 5.0
+"""Real seconds to wait for an answer."""
+
+
+@dataclass(frozen=True, slots=True)
+class ClockOffset:
+    """Run clock minus rig clock, from one exchange.
+
+    offset = (asked + answered) / 2 - rig_now. Wherever between asking and answering the rig read its clock, it is off
+    by no more than half the delay; as a uniform distribution that is delay / (2 sqrt 3), JCGM 100:2008, 4.3.7.
+
+    >>> ClockOffset.of(asked_s=10.0, rig_now_s=7.0, answered_s=10.2)
+    ClockOffset(offset_s=3.1, delay_s=0.2)
+    """
+
+    offset_s: float
+    delay_s: float
+
+    @classmethod
+    def of(cls, asked_s: float, rig_now_s: float, answered_s: float) -> ClockOffset:
+        """From the instants of one exchange."""
+        return cls(round((asked_s + answered_s) / 2.0 - rig_now_s, 9), round(answered_s - asked_s, 9))
+
+    @property
+    def u_s(self) -> float:
+        """Standard uncertainty of the offset."""
+        return self.delay_s / (2.0 * math.sqrt(3.0))
+
+
+def control_port_of(url: str) -> int | None:
+    """Where the control port of a rig behind this link would be; none for a link that leaves this machine.
+
+    >>> control_port_of("modbus-tcp://127.0.0.1:15020"), control_port_of("modbus-tcp://192.0.2.10:502")
+    (15021, None)
+    """
+    parts = urlsplit(url)
+    if parts.scheme != "modbus-tcp" or parts.hostname not in (LOOPBACK, "localhost") or not parts.port:
+        return None
+    return parts.port + 1
+
+
+async def greeting_of(port: int) -> Greeting | None:
+    """Who serves this loopback port, if it is a rig; nothing is sent to find out."""
+    try:
+        async with asyncio.timeout(1.0):
+            reader, writer = await asyncio.open_connection(LOOPBACK, port)
+    except (OSError, TimeoutError):
+        return None
+    try:
+        async with asyncio.timeout(1.0):
+            return Greeting.model_validate_json(await reader.readline())
+    except (OSError, TimeoutError, ValueError):
+        return None
+    finally:
+        writer.close()
+
+
+class ControlClient:
+    """The same hands as `RigHands`, for a rig that `gaswitness rig` runs; `clock` is the run's clock."""
+
+    name = "rig"
+
+    def __init__(self, port: int, clock: Clock) -> None:
+        self._port = port
+        self._clock = clock
+        self._reader: asyncio.StreamReader | None = None
+        self._writer: asyncio.StreamWriter | None = None
+        self._listening: asyncio.Task[None] | None = None
+        self._waiting: dict[int, asyncio.Future[Reply]] = {}
+        self._count = 0
+        self._presses: asyncio.Queue[Press] = asyncio.Queue()
+        self.greeting: Greeting | None = None
+        self.offset = ClockOffset(0.0, math.inf)
+
+    async def open(self) -> None:
+        """Connect, compare clocks, and begin to watch; raises LinkError."""
+        where = f"rig control port {self._port}"
+        try:
+            async with asyncio.timeout(PATIENCE_S):
+                self._reader, self._writer = await asyncio.open_connection(LOOPBACK, self._port)
+                self.greeting = Greeting.model_validate_json(await self._reader.readline())
+        except (OSError, TimeoutError) as error:
+            raise LinkError(f"{where}: nobody answers", hint="start one with: gaswitness rig SITE") from error
+        except ValueError as error:
+            raise LinkError(f"{where}: something else answers there, expected {CONTROL_FORMAT}") from error
+        own_speed = getattr(self._clock, "speed", self.greeting.speed)
+        if own_speed != self.greeting.speed:
+            raise LinkError(
+                f"{where}: the rig goes {self.greeting.speed:g} times as fast as life, this run {own_speed:g} times",
+                hint=f"give --speed {self.greeting.speed:g}",
+            )
+        self._listening = asyncio.create_task(self._listen(self._reader))
+        for _ in range(EXCHANGES):
+            await self._compare_clocks()
+        await self._ask(Request(id=self._next_id(), ask="watch"))
+
+    async def close(self) -> None:
+        """Let go; never raises."""
+        if self._listening is not None:
+            self._listening.cancel()
+            with contextlib.suppress(asyncio.CancelledError, Exception):
+                await self._listening
+        if self._writer is not None:
+            self._writer.close()
+
+    async def do(self, step: Step) -> Answer:
+        """Have the rig do it, and say when it was done on the run's clock; raises LinkError."""
+        await self._compare_clocks()
+        command = command_for(step)
+        if command is None:
+            return Answer("done", self.name, t_s=self._clock.now_s(), u_s=HAND_U_S)
+        return Answer("done", self.name, t_s=await self.act(command), u_s=math.hypot(HAND_U_S, self.offset.u_s))
+
+    async def act(self, command: Command) -> float:
+        """One act; the instant at which it was done, on the run's clock."""
+        reply = await self._ask(Request(id=self._next_id(), command=command))
+        return reply.now_s + self.offset.offset_s
+
+    async def presses(self) -> AsyncIterator[Press]:
+        """Marks as they come in, on the run's clock."""
+        while True:
+            yield await self._presses.get()
+
+    async def faults(self) -> tuple[str, ...]:
+        """Faults that are in force."""
+        return (await self._ask(Request(id=self._next_id(), ask="faults"))).faults
+
+    def _next_id(self) -> int:
+        self._count += 1
+        return self._count
+
+    async def _compare_clocks(self) -> None:
+        asked_s = self._clock.now_s()
+        reply = await self._ask(Request(id=self._next_id(), ask="now"))
+        measured = ClockOffset.of(asked_s, reply.now_s, self._clock.now_s())
+        if measured.delay_s <= self.offset.delay_s:
+            self.offset = measured
+
+    async def _ask(self, request: Request) -> Reply:
+        if self._writer is None or self._listening is None or self._listening.done():
+            raise LinkError(f"rig control port {self._port}: not connected")
+        answer: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
+        self._waiting[request.id] = answer
+        try:
+            self._writer.write(request.model_dump_json().encode() + b"\n")
+            await self._writer.drain()
+            async with asyncio.timeout(PATIENCE_S):
+                reply = await answer
+        except (OSError, TimeoutError) as error:
+            raise LinkError(f"rig control port {self._port}: no answer") from error
+        finally:
+            self._waiting.pop(request.id, None)
+        if reply.error:
+            raise LinkError(f"rig: {reply.error}")
+        return reply
+
+    async def _listen(self, reader: asyncio.StreamReader) -> None:
+        try:
+            while line := await reader.readline():
+                self._take(line)
+        except (OSError, ValidationError):
+            pass
+        for answer in self._waiting.values():
+            if not answer.done():
+                answer.set_exception(LinkError(f"rig control port {self._port}: the rig has gone"))
+
+    def _take(self, line: bytes) -> None:
+        if "mark_id" not in json.loads(line):
+            reply = Reply.model_validate_json(line)
+            answer = self._waiting.get(reply.id)
+            if answer is not None and not answer.done():
+                answer.set_result(reply)
+            return
+        seen = Seen.model_validate_json(line)
+        self._presses.put_nowait(
+            Press(
+                mark_id=seen.mark_id,
+                post=seen.post,
+                witness=seen.witness,
+                signal=seen.signal,
+                on=seen.on,
+                t_s=seen.t_s + self.offset.offset_s,
+                u_s=math.hypot(seen.u_s, self.offset.u_s),
+                pattern=seen.pattern,
+                offset_s=self.offset.offset_s,
+            )
+        )

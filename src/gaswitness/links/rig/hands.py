@@ -1,0 +1,67 @@
+"""The rig's own hands and eyes within one process: they do what a step says and stand at every post at once."""
+
+from __future__ import annotations
+
+import asyncio
+import heapq
+from collections.abc import AsyncIterator
+
+from gaswitness.clock import Clock
+from gaswitness.links.rig.commands import command_for, obey
+from gaswitness.links.rig.witnesses import Witnesses
+from gaswitness.links.rig.world import Sight, World
+from gaswitness.plan.records import Step
+from gaswitness.run.ports import Answer, Press
+
+HAND_U_S = 0.05
+"""Standard uncertainty of the instant of an act: a valve is not open at once."""
+
+
+class PressQueue:
+    """Marks that witnesses are about to press, kept until their instant has come."""
+
+    def __init__(self, world: World, instance: str = "rig") -> None:
+        self._witnesses = Witnesses(world.site, world.seed, instance)
+        self._waiting: list[tuple[float, int, Press]] = []
+        self._count = 0
+        self._ready: asyncio.Queue[Press] = asyncio.Queue()
+        world.on_sight(self._saw)
+        world.on_time(self._time_came)
+
+    def _saw(self, sight: Sight) -> None:
+        press = self._witnesses.press(sight)
+        self._count += 1
+        heapq.heappush(self._waiting, (press.t_s, self._count, press))
+
+    def _time_came(self, now_s: float) -> None:
+        while self._waiting and self._waiting[0][0] <= now_s:
+            self._ready.put_nowait(heapq.heappop(self._waiting)[2])
+
+    async def next(self) -> Press:
+        """The next mark, once it has been pressed."""
+        return await self._ready.get()
+
+
+class RigHands:
+    """Hands on a world that lives in this process; `clock` is the run's clock and the world's alike."""
+
+    name = "rig"
+
+    def __init__(self, world: World, clock: Clock) -> None:
+        self._world = world
+        self._clock = clock
+        self._presses = PressQueue(world)
+
+    async def do(self, step: Step) -> Answer:
+        """Do it at once."""
+        now_s = self._clock.now_s()
+        self._world.advance(now_s)
+        command = command_for(step)
+        if command is not None:
+            obey(self._world, command)
+        return Answer("done", self.name, t_s=now_s, u_s=HAND_U_S)
+
+    async def presses(self) -> AsyncIterator[Press]:
+        """Marks as the world's time passes."""
+        while True:
+            yield await self._presses.next()
