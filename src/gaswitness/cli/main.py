@@ -24,8 +24,10 @@ COMMANDS = {
     "response": "response",
     "replay": "replay",
     "levels": "levels",
+    "air-change": "air_change",
+    "release": "release",
 }
-"""Command to the module beside this one that holds a function of the same name."""
+"""Command to the module beside this one that holds a function of the same name (`-` becomes `_`)."""
 
 app = typer.Typer(
     help="Prove fixed gas alarm systems: plan the gas, witness the chain, judge with uncertainty, certify.",
@@ -53,7 +55,7 @@ def _root(
 for _name, _module in COMMANDS.items():
     if importlib.util.find_spec(f"gaswitness.cli.{_module}") is None:
         continue
-    app.command(_name)(getattr(importlib.import_module(f"gaswitness.cli.{_module}"), _name))
+    app.command(_name)(getattr(importlib.import_module(f"gaswitness.cli.{_module}"), _name.replace("-", "_")))
 app.add_typer(keys.app, name="keys")
 
 

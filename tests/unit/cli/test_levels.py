@@ -1,0 +1,66 @@
+"""`gaswitness levels`: the keys others rely on, marks of what was not read, and plain messages."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from gaswitness.cli.main import app
+from gaswitness.errors import InputError
+from gaswitness.gases import all_gases
+
+RUN = CliRunner(env={"COLUMNS": "100"})
+
+
+@pytest.mark.parametrize("key", all_gases())
+def test_json_has_the_keys_others_rely_on(key: str) -> None:
+    result = RUN.invoke(app, ["levels", key, "--json", "--room-m3", "100", "--charge-kg", "20", "--floor-m2", "40"])
+    assert result.exit_code == 0
+    found = json.loads(result.stdout)
+    assert found["gas"] == key
+    assert {"cas", "limits", "rules", "advice"} <= set(found)
+    for row in found["limits"]:
+        assert {"name", "value", "unit", "source", "verified"} <= set(row)
+        assert isinstance(row["value"], float) or row["value"] in ("unknown", "none")
+    assert all(isinstance(line, str) for line in found["advice"])
+    assert found["room"]["kg_m3"] == pytest.approx(0.2)
+
+
+def test_the_terminal_says_what_was_not_read() -> None:
+    result = RUN.invoke(app, ["levels", "R-717", "--charge-kg", "300", "--room-m3", "200"])
+    assert result.exit_code == 0
+    text = result.stdout
+    assert "? = from memory: check the current text" in text
+    assert "≥ 500 ?" in text
+    assert "EN 378-3:2016 clause 9.3.3" in text
+    assert "1.2137" in text  # 100 sqrt(G) for 300 kg, m3/s
+    assert "EXCEEDED" in text
+    assert "licensed persons decide" in text
+    assert max(map(len, text.splitlines())) <= 100
+
+
+def test_a_site_is_shown_beside_the_rules(repo: Path) -> None:
+    site = repo / "examples" / "ravensmoor.yaml"
+    result = RUN.invoke(app, ["levels", "O2", "--site", str(site), "--json"])
+    assert result.exit_code == 0
+    (own,) = json.loads(result.stdout)["site"].values()
+    assert {row["rule"] for row in own["met"]} == {"osha-cs-o2-low", "trade-o2-low"}
+    assert "RAVENSMOOR" not in RUN.invoke(app, ["levels", "O2", "--site", str(site)]).stdout.upper()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "message"),
+    [
+        (["amonia"], "did you mean"),
+        (["CO2", "--room-m3", "0"], "--room-m3 must be above zero"),
+        (["CO2", "--charge-kg", "nan"], "--charge-kg must be above zero"),
+        (["CO", "--place", "carpark"], "expected machinery room or"),
+    ],
+)
+def test_bad_input_gets_one_clear_message(arguments: list[str], message: str) -> None:
+    result = RUN.invoke(app, ["levels", *arguments])
+    assert isinstance(result.exception, InputError)
+    assert message in str(result.exception)
