@@ -65,9 +65,10 @@ class Room:
 class Head:
     """One detector's sensor and the air before it.
 
-    Off its data sheet by a seeded, honest amount: gain 1 % (0.3 % where the sensor is adjusted in air, as for
-    oxygen) and zero 0.15 % of range (standard deviations, cut at two), t90 between 0.85 and 1.10 of what is stated, dead time 0.8 to 1.1, noise 0.7 to 1.3, flow 0.93 to 1.07, bottle
-    within its certificate (our assumptions). Unless it corrects for pressure it was adjusted at sea level and 20 degC.
+    Off its data sheet by a seeded, honest amount (our assumptions): gain 1 % (0.3 % where the sensor is adjusted in
+    air, as for oxygen) and zero 0.15 % of range, standard deviations cut at two; t90 between 0.85 and 1.10 of what is
+    stated, dead time 0.8 to 1.1, noise 0.7 to 1.3, flow 0.93 to 1.07; the bottle within its certificate. Unless it
+    corrects for pressure it was adjusted at sea level and 20 degC.
     """
 
     def __init__(self, detector: Detector, site: Site, seed: int) -> None:
