@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Literal
 
 from gaswitness.errors import InputError
+from gaswitness.links.registers import width
 from gaswitness.site.records import Site
 
 Target = Literal["detector", "point", "effect"]
@@ -92,6 +94,8 @@ def parse_fault(text: str, site: Site) -> RigFault:
     }[kind.target]
     if target not in known:
         raise InputError(f"no such {kind.target} in the site", where="--fault", found=text, expected=_some(known))
+    if name == "swapped-words" and _one_register(site, target):
+        raise InputError("this reading takes one register only", where="--fault", found=text, expected="a 32-bit type")
     if kind.value == "factor":
         return RigFault(name, target, factor=_factor(text, value, kind, target, site))
     if kind.value in ("detector", "effect"):
@@ -104,14 +108,23 @@ def parse_fault(text: str, site: Site) -> RigFault:
 def _factor(text: str, value: str, kind: FaultKind, target: str, site: Site) -> float | None:
     if value:
         try:
-            return float(value)
+            factor = float(value)
         except ValueError as error:
             raise InputError("not a number", where="--fault", found=text, expected="KIND:TAG:NUMBER") from error
+        if not math.isfinite(factor) or (factor <= 0 and kind is not KINDS["offset"]):
+            raise InputError("out of bounds", where="--fault", found=text, expected="a finite number above 0")
+        return factor
     if kind is KINDS["set-point"] and kind.default is not None:
         tag, _, point = target.partition(".")
         if site.detector(tag).alarm(point).direction == "falling":
             return 1.0 / kind.default
     return kind.default
+
+
+def _one_register(site: Site, tag: str) -> bool:
+    """Whether the site's own map carries this reading in a single register, which has no words to swap."""
+    entries = [entry for link in site.links for entry in link.registers if entry.signal == f"{tag}.reading"]
+    return bool(entries) and all(width(entry.type) == 1 for entry in entries)
 
 
 def _other(text: str, target: str, value: str, known: list[str]) -> str:
