@@ -52,12 +52,17 @@ def site_of(tree: Tree, source: str) -> Site:
     try:
         site = Site.model_validate(data, context=UNITS_REQUIRED, by_alias=True, by_name=False)
     except ValidationError as error:
-        faults += [_fault(details) for details in error.errors(include_url=False)]
+        faults += [_fault(details) for details in error.errors(include_url=False) if not _only_an_echo(details)]
     faults += reference_faults(data)
     if faults or site is None:
         placed = [tree.place(fault) for fault in faults]
         raise InputFaults(source, tuple(sorted(placed, key=lambda fault: fault.line or 0)))
     return site
+
+
+def _only_an_echo(details: ErrorDetails) -> bool:
+    """A list is called too short when its entries were refused; those are told already."""
+    return details["type"] == "too_short" and len(details["input"]) >= details["ctx"]["min_length"]
 
 
 def _fault(details: ErrorDetails) -> Fault:

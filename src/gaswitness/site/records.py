@@ -65,7 +65,9 @@ class Conditions(Record):
     """Air at the site; a sensor that counts molecules reads by it."""
 
     pressure_pa: Annotated[Pascals, ABOVE_ZERO] = Field(101325.0, alias="pressure")
+    """Usual air pressure at the site."""
     temperature_k: Annotated[Kelvins, ABOVE_ZERO] = Field(293.15, alias="temperature")
+    """Usual air temperature at the site."""
 
 
 class Background(Record):
@@ -80,7 +82,9 @@ class Ventilation(Record):
     """Air drawn out of an area; unknown flows are left out, never zero."""
 
     normal_m3_s: Flow | None = Field(None, alias="normal")
+    """Always running."""
     emergency_m3_s: Flow | None = Field(None, alias="emergency")
+    """With the emergency fans."""
 
 
 class Charge(Record):
@@ -96,11 +100,15 @@ class Area(Record):
     tag: Tag
     name: str
     volume_m3: Annotated[CubicMetres, ABOVE_ZERO] = Field(alias="volume")
+    """Free volume of air."""
     height_m: Annotated[Metres, ABOVE_ZERO] = Field(alias="height")
     occupied: bool
+    """People stay here; their breath raises carbon dioxide."""
     ventilation: Ventilation = Ventilation()
     background: tuple[Background, ...] = ()
+    """Usual air; left out, clean air is taken."""
     charges: tuple[Charge, ...] = ()
+    """Gas in the plant of this area, which may escape."""
 
 
 class Opening(Record):
@@ -109,6 +117,7 @@ class Opening(Record):
     a: str
     b: str
     flow_m3_s: Annotated[CubicMetresPerSecond, ABOVE_ZERO] = Field(alias="flow")
+    """Air exchanged either way."""
 
 
 class AlarmPointSpec(Record):
@@ -116,11 +125,17 @@ class AlarmPointSpec(Record):
 
     name: Tag
     direction: Direction = "rising"
+    """Which way the reading goes when it alarms."""
     set_ppm: Level = Field(alias="set")
+    """Sets at this level, and beyond it."""
     deadband: Amount = Amount(value=0.0, of="ppm")
+    """How far the reading must come back beyond the set level before the alarm clears."""
     on_delay_s: Delay = Field(0.0, alias="on_delay")
+    """The level must stand this long before the alarm sets."""
     off_delay_s: Delay = Field(0.0, alias="off_delay")
+    """The reading must be back this long before the alarm clears."""
     latching: bool = False
+    """Stays until reset, although the gas is gone."""
 
     def clear_ppm(self, range_ppm: float) -> float:
         """Level beyond which the alarm may clear; `range_ppm` is the width of the detector's range."""
@@ -141,12 +156,15 @@ class Detector(Record):
     tag: Tag
     name: str = ""
     gas: str
+    """The gas it is meant for."""
     area: Tag
     unit: Literal["ppm", "ppb", "%vol", "%LFL"] = "ppm"
     """How this detector's readings are shown to people; inside all is ppm."""
     range_low_ppm: Level = Field(0.0, alias="range_low")
     range_high_ppm: Level = Field(alias="range_high")
+    """End of the measuring range."""
     resolution_ppm: Level = Field(alias="resolution")
+    """Smallest step of the reading."""
     noise_ppm: Level = Field(0.0, alias="noise")
     """Usual standard deviation of the reading in still air."""
     t90_s: Annotated[Seconds, ABOVE_ZERO] = Field(alias="t90")
@@ -154,9 +172,13 @@ class Detector(Record):
     dead_time_s: Delay = Field(0.0, alias="dead_time")
     """Time from gas on to first movement, under the cap."""
     cap_volume_m3: Annotated[CubicMetres, ABOVE_ZERO] = Field(5e-5, alias="cap_volume")
+    """Volume under the test cap, which the gas must flush first."""
     height_m: Annotated[Metres, ABOVE_ZERO] | None = Field(None, alias="height")
+    """Mounting height over the floor."""
     corrects_pressure: bool = False
+    """It corrects its reading for air pressure by itself."""
     lfl: LowerFlammableLimit | None = None
+    """Needed wherever `%LFL` is written for this detector."""
     alarms: tuple[AlarmPointSpec, ...]
     channel: Tag | None = None
     """The panel channel that this detector is wired to."""
@@ -201,10 +223,13 @@ class Effect(Record):
     """Where it can be witnessed."""
     channel: Tag | None = None
     pattern: Pattern = "steady"
+    """How it acts, unless a matrix line says otherwise."""
     delay_s: Delay = Field(0.0, alias="delay")
+    """Time that the panel or the device waits by design."""
     hold_s: Delay = Field(0.0, alias="hold")
     """Goes on at least this long once started."""
     silenceable: bool = False
+    """Stops when somebody presses silence, while the alarm stands."""
     needs_reset: bool = False
     """Stays until somebody presses reset, although its causes are gone."""
     inhibitable: bool = False
@@ -216,7 +241,9 @@ class VoteGroup(Record):
 
     tag: Tag
     members: tuple[str, ...]
+    """Alarm points as `TAG.point`."""
     need: int = Field(ge=1)
+    """How many of the members must alarm."""
     faulty: FaultyVote = "votes"
     """A faulty member counts as an alarm (`votes`), as none (`ignored`), or leaves the group (`reduces`)."""
 
@@ -232,6 +259,7 @@ class MatrixLine(Record):
     effect: Tag
     need: Literal["any", "all"] = "any"
     within_s: Annotated[Seconds, ABOVE_ZERO] = Field(alias="within")
+    """Longest time from cause to effect."""
     pattern: Pattern | None = None
     """Pattern that this cause brings, where it differs from the effect's own."""
 
@@ -241,18 +269,29 @@ class Cylinder(Record):
 
     tag: Tag
     gas: str
+    """The gas in the bottle."""
     level_ppm: Level = Field(alias="level")
+    """Certified level."""
     expanded_uncertainty: Amount
     """U of the certificate; `2 % of level` or an absolute value."""
     k: float = Field(2.0, gt=0)
+    """Coverage factor of that U."""
     balance: str
+    """What the rest is: `air`, or a gas."""
     certificate: str
+    """Number of the certificate."""
     expires: date
+    """Last day on which the certificate holds."""
     water_volume_m3: Annotated[CubicMetres, ABOVE_ZERO] = Field(alias="water_volume")
+    """Volume of the empty bottle."""
     pressure_pa: Annotated[Pascals, ABOVE_ZERO] = Field(alias="pressure")
+    """Pressure now."""
     min_pressure_pa: Pascals = Field(alias="min_pressure")
+    """Pressure below which the certificate no longer holds."""
     flow_m3_s: Annotated[CubicMetresPerSecond, ABOVE_ZERO] = Field(alias="flow")
+    """Flow of the regulator, at atmospheric pressure."""
     surrogate_for: str | None = None
+    """The gas whose detectors it proves, where that is another one."""
     surrogate_factor: float = Field(1.0, gt=0)
     """Reading of the target gas = level x factor, where the bottle holds another gas."""
 
@@ -290,13 +329,19 @@ class Tests(Record):
     """Tolerances and decision rules, fixed before gas flows."""
 
     zero: Tolerance = Tolerance(amount=Amount(value=2.0, of="range"))
+    """Reading before gas, against the usual air."""
     span: Tolerance = Tolerance(amount=Amount(value=10.0, of="level"))
+    """Settled reading, against the bottle."""
     response: TimeLimit | None = None
     """Limit on t90; by default 1.5 times the t90 that the site states per detector."""
     recovery: TimeLimit | None = None
+    """Limit on the time back to a tenth of the change."""
     set_level: Tolerance = Tolerance(amount=Amount(value=10.0, of="set"), rule="simple")
+    """Reading at which an alarm set, against its set level."""
     clear_level: Tolerance = Tolerance(amount=Amount(value=10.0, of="set"), rule="simple")
+    """Reading at which it cleared, against its clear level."""
     effect_rule: Rule = "simple"
+    """Decision rule for the time limits of the matrix."""
     interval_months: int = Field(12, ge=1, le=60)
     """How long a pass is good for before the next test is due."""
 
@@ -307,10 +352,12 @@ class RegisterEntry(Record):
     signal: str
     """`TAG.reading`."""
     function: Literal[3, 4] = 4
+    """3 reads holding registers, 4 input registers."""
     address: int = Field(ge=0, le=65535)
     """Zero-based, as on the wire."""
     type: RegisterType = "float32"
     words: WordOrder = "ABCD"
+    """Order of the four bytes of a 32-bit value; most significant is A."""
     scale: float = 1.0
     offset: float = 0.0
     unit: Literal["ppm", "ppb", "%vol", "%LFL", "mA"] = "ppm"
@@ -323,18 +370,23 @@ class BitEntry(Record):
     signal: str
     """`TAG.point`, `TAG.fault`, `EFFECT.on`, `EFFECT.inhibited`."""
     function: Literal[1, 2, 3, 4] = 2
+    """1 coils, 2 discrete inputs, 3 and 4 one bit of a register."""
     address: int = Field(ge=0, le=65535)
     bit: int | None = Field(None, ge=0, le=15)
     """Bit of the register, least significant is 0; only with function 3 or 4."""
     inverted: bool = False
+    """The bit is 0 where the signal is on."""
 
 
 class LinkSpec(Record):
     """Where readings and status come from."""
 
     url: str = Field(examples=["modbus-tcp://192.0.2.10:502"])
+    """`modbus-tcp://HOST:PORT`, or another link."""
     unit_id: int = Field(1, ge=0, le=255)
+    """Modbus unit."""
     poll_s: Annotated[Seconds, ABOVE_ZERO] = Field(1.0, alias="poll")
+    """How often everything is read."""
     registers: tuple[RegisterEntry, ...] = ()
     bits: tuple[BitEntry, ...] = ()
 
@@ -344,6 +396,7 @@ class Role(Record):
 
     role: str
     reach: str = ""
+    """How they are reached."""
 
 
 class Site(Record):
@@ -352,11 +405,13 @@ class Site(Record):
     format: Literal["gaswitness/site/1"] = Field(alias="gaswitness")
     name: str
     note: str = ""
+    """Anything a reader should know."""
     conditions: Conditions = Conditions()
     areas: tuple[Area, ...]
     openings: tuple[Opening, ...] = ()
     panel: Panel = Panel()
     channels: tuple[Tag, ...] = ()
+    """Inputs and outputs of the panel, by name."""
     detectors: tuple[Detector, ...] = Field(min_length=1)
     groups: tuple[VoteGroup, ...] = ()
     posts: tuple[Post, ...] = ()
@@ -366,6 +421,7 @@ class Site(Record):
     tests: Tests = Tests()
     links: tuple[LinkSpec, ...] = ()
     warn: tuple[Role, ...] = ()
+    """Who must be told before a test and after it."""
 
     def detector(self, tag: str) -> Detector:
         """The detector of this tag; raises KeyError."""
