@@ -14,6 +14,8 @@ from gaswitness.plan import Plan, dry_run
 from gaswitness.plan.records import DetectorPlan
 from gaswitness.plan.words import level
 
+_NO_BREAK = "\u00a0"
+
 
 def show(built: Plan) -> None:
     """Print the plan for people, to stdout."""
@@ -83,7 +85,7 @@ def _detectors(built: Plan) -> Table:
     columns = ("", "detector", "point", "set at", "gas on to set", "gas off to clear", "L", "min")
     table = _table(*columns, right=(0, 4, 5, 6, 7))
     for place, planned in enumerate(built.detectors, 1):
-        heads = (Text(planned.tag), Text(f"on {planned.cylinder}", style="dim"))
+        heads = (Text(planned.tag), Text(planned.cylinder, style="dim"))
         rows = [_point(built, planned, i) for i in range(len(planned.points))]
         rows += [("", "", "", "")] * (len(heads) - len(rows))
         for i, row in enumerate(rows):
@@ -107,7 +109,7 @@ def _point(built: Plan, planned: DetectorPlan, index: int) -> tuple[str, str, st
     clears = "until reset" if times.clear_s is None else f"{times.clear_s[0]:.0f} to {times.clear_s[1]:.0f} s"
     return (
         times.point,
-        f"{sign} {level(detector, spec.set_ppm)}",
+        f"{sign} {level(detector, spec.set_ppm)}".replace(" ", _NO_BREAK),
         f"{times.set_s[0]:.0f} to {times.set_s[1]:.0f} s",
         clears,
     )

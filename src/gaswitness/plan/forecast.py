@@ -60,12 +60,13 @@ class Spread:
     def sentences(self) -> tuple[str, ...]:
         """The assumptions in words, for the plan and the sheet."""
         return (
-            f"Response time known to {_percent(self.t90)} and dead time to {_percent(self.dead_time)} (standard uncertainty, "
-            f"assumed); the cap's flush counts between {self.cap_flush[0]:g} and {self.cap_flush[1]:g} times.",
-            f"A well adjusted detector is within {_percent(self.gain)} in gain and {_percent(self.zero_of_range)} of range in zero "
-            "(standard uncertainty, assumed).",
-            "The reading starts from the room's own air, anywhere within the background stated by the site, whose ends "
-            f"are known to {_percent(self.background)} (standard uncertainty, assumed).",
+            f"Response time known to {_percent(self.t90)} and dead time to {_percent(self.dead_time)} (standard "
+            "uncertainty, assumed); the cap's flush counts between "
+            f"{self.cap_flush[0]:g} and {self.cap_flush[1]:g} times.",
+            f"A well adjusted detector is within {_percent(self.gain)} in gain and {_percent(self.zero_of_range)} of "
+            "range in zero (standard uncertainty, assumed).",
+            "The reading starts from the room's own air, anywhere within the background that the site states, whose "
+            f"ends are known to {_percent(self.background)} (standard uncertainty, assumed).",
             "The cap is taken away as soon as the bottle is shut: up to the whole dead time may pass before the fall, "
             f"and the lag is between {self.open_air[0]:g} and {self.open_air[1]:g} of the lag under the cap.",
         )
@@ -196,7 +197,7 @@ def forecast(
                 clear_s=None if point.latching else (_lower(clears), _upper(clears)),
             )
         )
-    curve = _curve(middle, drawn, path, gas_off_s, recover_s)
+    curve = _curve(drawn, path, gas_off_s, recover_s)
     return Forecast(
         curve, tuple(forecasts), tuple(set_middle), tuple(clear_middle), tuple(clear_late), settle_s, recover_s
     )
@@ -330,17 +331,15 @@ def _upper(times: Floats) -> float:
     return float(np.quantile(times, LEVEL[1], method="higher"))
 
 
-def _curve(
-    middle: _Draw, drawn: Sequence[_Draw], path: SensorPath, gas_off_s: float, recover_s: tuple[float, float]
-) -> Curve:
+def _curve(drawn: Sequence[_Draw], path: SensorPath, gas_off_s: float, recover_s: tuple[float, float]) -> Curve:
     end_s = gas_off_s + math.ceil(recover_s[1] if math.isfinite(recover_s[1]) else 8 * sum(path.taus_s))
     shape = np.linspace(0.0, 1.0, 81) ** 1.3
     t_s = np.concatenate([gas_off_s * shape[:-1], gas_off_s + (end_s - gas_off_s) * shape])
     every = np.array([draw.whole(t_s, gas_off_s) for draw in drawn])
-    low, high = np.quantile(every, LEVEL, axis=0)
+    low, reading, high = np.quantile(every, (LEVEL[0], 0.5, LEVEL[1]), axis=0)
     return Curve(
         t_s=tuple(float(t) for t in t_s.round(2)),
-        reading_ppm=tuple(float(f"{v:.6g}") for v in middle.whole(t_s, gas_off_s)),
+        reading_ppm=tuple(float(f"{v:.6g}") for v in reading),
         low_ppm=tuple(float(f"{v:.6g}") for v in low),
         high_ppm=tuple(float(f"{v:.6g}") for v in high),
         gas_off_s=gas_off_s,
