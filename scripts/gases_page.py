@@ -69,7 +69,7 @@ def page() -> str:
         f"Every figure stands with its source. A question mark means *{CHECK_THE_TEXT}*; `unknown` means that",
         "this table does not know; `none` means that the body sets no limit, or that the gas does not burn. A limit",
         "that is printed in ppm and by mass keeps both printed numbers: neither is worked out from the other. These",
-        "figures are no legal advice: the edition in force where you are, the site's rules and licensed persons decide.",
+        "figures are no legal advice: the edition in force with you, the site's rules and licensed persons decide.",
         "",
         "Conversions take the dilute gas as ideal: c [mg/m3] = x [ppm] M p / (R T) / 1000, by default at 25 degC and",
         "101.325 kPa. EU limits are printed for 20 degC. %LFL always needs the limit and the standard it comes from.",
