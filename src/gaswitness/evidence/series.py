@@ -61,12 +61,10 @@ class Trace:
             self.tag, self.t_s[cut], self.arrived_t_s[cut], self.value_ppm[cut], self.good[cut], self.quality[cut]
         )
 
-    @property
-    def kept(self) -> Trace:
-        """Only the readings that can be taken as they stand."""
-        quality = tuple(word for word, good in zip(self.quality, self.good, strict=True) if good)
-        keep = self.good
-        return Trace(self.tag, self.t_s[keep], self.arrived_t_s[keep], self.value_ppm[keep], keep[keep], quality)
+    def only(self, keep: NDArray[np.bool_]) -> Trace:
+        """The readings chosen by a mask of shape (n,)."""
+        quality = tuple(word for word, kept in zip(self.quality, keep, strict=True) if kept)
+        return Trace(self.tag, self.t_s[keep], self.arrived_t_s[keep], self.value_ppm[keep], self.good[keep], quality)
 
 
 @dataclass(frozen=True, slots=True)

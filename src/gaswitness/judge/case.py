@@ -1,0 +1,276 @@
+"""What one trial of one detector shows, measured once and used by every criterion that needs it."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+
+from gaswitness.errors import InputError
+from gaswitness.evidence.series import Edge, Series, Span, Trace, Trial
+from gaswitness.evidence.timeline import Instant
+from gaswitness.plan.records import DetectorPlan
+from gaswitness.plan.words import level
+from gaswitness.response.fit import fit_step
+from gaswitness.response.quality import noise_sd, spikes
+from gaswitness.response.result import StepFit
+from gaswitness.response.settle import Settled, settled
+from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector
+
+LEAST_READINGS = 3
+"""Fewer than this say nothing about a level."""
+BASELINE_S = 60.0
+"""Readings so long before gas belong to the baseline of a fit, where no zero step was gone through."""
+EDGE_WINDOW_S = 6.0
+"""A straight line through the readings this close to an edge, on either side, gives level and slope there."""
+RECOVERY_S = 900.0
+"""No recovery is looked at for longer."""
+
+
+@dataclass(frozen=True, slots=True)
+class Level:
+    """A level of the reading with the parts of its uncertainty, all in ppm."""
+
+    value: float
+    u_noise: float
+    n: int
+
+
+@dataclass(frozen=True, slots=True)
+class Passing:
+    """The reading at a moment at which it was on the move."""
+
+    value: float
+    slope_ppm_s: float
+    u_fit: float
+    n: int
+
+
+@dataclass(frozen=True)
+class Case:
+    """One detector with one of its trials, or with none where gas never flowed on it."""
+
+    series: Series
+    detector: Detector
+    part: DetectorPlan
+    cylinder: Cylinder
+    trial: Trial | None
+
+    @property
+    def tag(self) -> str:
+        """Tag of the detector."""
+        return self.detector.tag
+
+    def words(self, value_ppm: float) -> str:
+        """A level as this detector shows it."""
+        return level(self.detector, value_ppm)
+
+    @property
+    def window(self) -> tuple[float, float]:
+        """From the reading before gas until the trial is over."""
+        return (self.trial.from_s, self.trial.until_s) if self.trial else (0.0, self.series.end_s)
+
+    @property
+    def gas_end_s(self) -> float:
+        """When gas was shut, or the record of it ends."""
+        if self.trial is None:
+            return 0.0
+        return self.trial.gas_off.t_s if self.trial.gas_off else self.trial.until_s
+
+    @cached_property
+    def trace(self) -> Trace | None:
+        """Usable readings from some time before gas until the trial is over; held to the top of the range."""
+        whole = self.series.traces.get(self.tag)
+        if whole is None or self.trial is None:
+            return None
+        from_s = min(self.trial.from_s, self.trial.gas_on.t_s - BASELINE_S)
+        part = whole.between(from_s, self.trial.until_s)
+        over = np.array([word == "over" for word in part.quality], dtype=np.bool_)
+        part = part.only(part.good | (over & np.isfinite(part.value_ppm)))
+        return replace(part, value_ppm=np.minimum(part.value_ppm, self.detector.range_high_ppm))
+
+    @cached_property
+    def raw(self) -> Trace | None:
+        """All readings of the trial, usable or not."""
+        whole = self.series.traces.get(self.tag)
+        if whole is None or self.trial is None:
+            return None
+        return whole.between(self.trial.from_s, self.trial.until_s)
+
+    @cached_property
+    def under_gas(self) -> Trace | None:
+        """Usable readings while gas flowed."""
+        if self.trace is None or self.trial is None:
+            return None
+        return self.trace.between(self.trial.gas_on.t_s, self.gas_end_s)
+
+    @cached_property
+    def outage(self) -> tuple[Span, ...]:
+        """Times within the trial's gas for which nothing arrived."""
+        if self.trial is None:
+            return ()
+        return self.series.broken(self.trial.gas_on.t_s, self.gas_end_s)
+
+    @cached_property
+    def noise_ppm(self) -> float:
+        """Standard deviation of a reading: seen before gas, never below what the display's step hides."""
+        seen = math.nan
+        if self.trace is not None and self.trial is not None:
+            before = self.trace.between(-math.inf, self.trial.gas_on.t_s).value_ppm
+            seen = noise_sd(before) if before.size >= 8 else math.nan
+        return seen if math.isfinite(seen) else self.detector.noise_ppm
+
+    @property
+    def u_resolution_ppm(self) -> float:
+        """A display that shows steps hides this much (uniform)."""
+        return self.detector.resolution_ppm / math.sqrt(12.0)
+
+    @cached_property
+    def zero(self) -> Level | None:
+        """Mean reading before gas, in the window of the zero step; spikes left out."""
+        if self.trace is None or self.trial is None or self.trial.zero is None:
+            return None
+        return mean_level(self.trace.between(self.trial.zero.from_s, self.trial.zero.until_s), self.detector)
+
+    @property
+    def start_ppm(self) -> float:
+        """Where the reading began: as seen, else the middle of the room's usual background."""
+        return self.zero.value if self.zero else sum(self.part.background_ppm) / 2
+
+    @property
+    def step_ppm(self) -> float:
+        """Change that the bottle should bring."""
+        return self.part.bottle_ppm - sum(self.part.background_ppm) / 2
+
+    @cached_property
+    def rest(self) -> Settled | None:
+        """The stated test for a settled reading, over the last quarter of the gas."""
+        gas = self.under_gas
+        if gas is None or gas.value_ppm.size < LEAST_READINGS or self.trial is None:
+            return None
+        return settled(
+            gas.t_s,
+            gas.value_ppm,
+            self.start_ppm,
+            self.trial.gas_on.t_s,
+            self.gas_end_s,
+            resolution=self.detector.resolution_ppm,
+        )
+
+    @cached_property
+    def fit(self) -> StepFit | None:
+        """The fitted rise, with the readings before it."""
+        if self.trace is None or self.trial is None or self.under_gas is None:
+            return None
+        part = self.trace.between(-math.inf, self.gas_end_s)
+        return _fit(part, self.trial.gas_on.t_s, self.detector)
+
+    @cached_property
+    def recovery(self) -> StepFit | None:
+        """The fitted fall after gas off, as a step of its own."""
+        if self.trace is None or self.trial is None or self.trial.gas_off is None:
+            return None
+        off_s = self.trial.gas_off.t_s
+        return _fit(self.trace.between(off_s - 20.0, min(self.trial.until_s, off_s + RECOVERY_S)), off_s, self.detector)
+
+    @cached_property
+    def moved_ppm(self) -> float | None:
+        """Largest change of the reading under gas in the direction that the bottle should bring."""
+        gas = self.under_gas
+        if gas is None or gas.value_ppm.size < LEAST_READINGS:
+            return None
+        smooth = np.convolve(gas.value_ppm, np.ones(3) / 3, mode="valid")
+        change = smooth - self.start_ppm
+        return float(np.max(change) if self.step_ppm > 0 else -np.min(change))
+
+    def passing(self, t_s: float) -> Passing | None:
+        """Level and slope of the reading at a moment, by a straight line through what lies close to it."""
+        if self.trace is None:
+            return None
+        near = self.trace.between(t_s - EDGE_WINDOW_S, t_s + EDGE_WINDOW_S)
+        n = near.value_ppm.size
+        if n < LEAST_READINGS or not near.t_s[0] <= t_s <= near.t_s[-1]:
+            return None
+        centred = near.t_s - t_s
+        design = np.stack([np.ones(n), centred, centred**2][: 3 if n >= 7 else 2], axis=1)
+        coefficients, *_ = np.linalg.lstsq(design, near.value_ppm, rcond=None)
+        rest = near.value_ppm - design @ coefficients
+        freedom = max(1, n - design.shape[1])
+        sd = math.sqrt(float(rest @ rest) / freedom)
+        inverse = np.linalg.pinv(design.T @ design)
+        return Passing(float(coefficients[0]), float(coefficients[1]), sd * math.sqrt(float(inverse[0, 0])), n)
+
+    def set_edge(self, point: AlarmPointSpec | str) -> Edge | None:
+        """When the point first went on after gas on."""
+        if self.trial is None:
+            return None
+        name = point if isinstance(point, str) else point.name
+        return first(
+            self.series, f"{self.tag}.{name}", True, self.trial.gas_on.t_s - 1.0, self.trial.until_s, prefer="panel"
+        )
+
+    def clear_edge(self, point: AlarmPointSpec) -> Edge | None:
+        """When the point went off after gas off, for good: the last of it, should it have chattered."""
+        if self.trial is None or self.trial.gas_off is None:
+            return None
+        return first(
+            self.series,
+            f"{self.tag}.{point.name}",
+            False,
+            self.trial.gas_off.t_s - 1.0,
+            self.trial.until_s,
+            prefer="panel",
+        )
+
+    def pressed(self, action: str, *, tag: str | None = None) -> Instant | None:
+        """First time within the trial that somebody did this."""
+        from_s, until_s = self.window
+        for press in self.series.presses:
+            if press.action == action and from_s <= press.t_s <= until_s and tag in (None, press.tag):
+                return Instant(press.t_s, press.u_s)
+        return None
+
+    def gone_through(self, kind: str) -> bool:
+        """Whether a step of this kind was brought to an end for this detector."""
+        return any(
+            span.step.kind == kind and span.step.tag == self.tag and span.state in ("done", "timed-out")
+            for span in self.series.steps
+        )
+
+
+def first(series: Series, signal: str, on: bool, from_s: float, until_s: float, *, prefer: str) -> Edge | None:
+    """First edge of a signal within a time, by the preferred observer where that one saw any."""
+    edges = series.edges_of(signal, on, from_s, until_s)
+    preferred = [edge for edge in edges if edge.seen_by == prefer]
+    return next(iter(preferred or edges), None)
+
+
+def mean_level(trace: Trace, detector: Detector) -> Level | None:
+    """Mean of some readings, spikes left out; u is that of the mean with the readings' own scatter and drift."""
+    values = trace.value_ppm[~spikes(trace.value_ppm, detector.resolution_ppm)]
+    n = int(values.size)
+    if n < LEAST_READINGS:
+        return None
+    mean = float(values.mean())
+    sd = float(values.std(ddof=1))
+    centred = values - mean
+    below = float(centred @ centred)
+    phi = min(max(float(centred[1:] @ centred[:-1]) / below, 0.0), 0.95) if below > 0 else 0.0
+    return Level(mean, sd / math.sqrt(n) * math.sqrt((1 + phi) / (1 - phi)), n)
+
+
+def _fit(trace: Trace, at_s: float, detector: Detector) -> StepFit | None:
+    try:
+        return fit_step(
+            trace.t_s,
+            trace.value_ppm,
+            at_s,
+            order=2,
+            resolution=detector.resolution_ppm,
+            range_low=detector.range_low_ppm,
+            range_high=detector.range_high_ppm,
+        )
+    except InputError:
+        return None

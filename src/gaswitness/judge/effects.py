@@ -1,0 +1,254 @@
+"""Does the whole chain follow? Delay, pattern and silence of each effect, by panel and by whoever stood there.
+
+What the panel shows is what it drives; only a witness at the place shows that it acted. A post counts as manned when
+anything at all was pressed there on this visit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Literal
+
+from gaswitness.evidence.series import Edge, Series
+from gaswitness.evidence.timeline import Instant
+from gaswitness.judge.budget import Budget, Term
+from gaswitness.judge.case import Case, first
+from gaswitness.judge.causes import Diagnosis
+from gaswitness.judge.finding import broken, fell_short, happened, inconclusive, judged, not_tested
+from gaswitness.judge.records import EffectFinding, Finding
+from gaswitness.plan.records import Criterion
+from gaswitness.plan.words import number
+from gaswitness.site.records import Effect, MatrixLine, Site
+
+SeenBy = Literal["panel", "witness", "both", "nobody"]
+
+BEFORE_S = 2.0
+"""An effect may seem to come so long before its cause: poll, scan and reaction blur both."""
+SILENCE_S = 10.0
+"""A sounder that stops later than this after silence did not stop because of it; common practice, no source."""
+
+
+@dataclass(frozen=True, slots=True)
+class Acted:
+    """When an effect acted after a cause, as far as anybody saw."""
+
+    at: Instant | None
+    seen_by: SeenBy
+    panel: Edge | None
+    witness: Edge | None
+
+
+def manned(series: Series, post: str) -> bool:
+    """Whether anything was pressed at this post on this visit."""
+    return any(mark.post == post for mark in series.marks)
+
+
+def line_of(site: Site, tag: str, point: str, effect: str) -> tuple[MatrixLine, str] | None:
+    """The line of the matrix by which this point brings this effect, and the cause as it stands there."""
+    name = f"{tag}.{point}"
+    groups = {group.tag for group in site.groups if name in group.members}
+    for line in site.matrix:
+        if line.effect == effect:
+            for cause in line.causes:
+                if cause == name or cause in groups:
+                    return line, cause
+    return None
+
+
+def cause_edge(case: Case, point: str) -> Instant | None:
+    """When the cause came: the point's edge, or for a fault its signal's, else the moment at which it was made."""
+    if point != "fault":
+        edge = case.set_edge(point)
+        return edge.at if edge else None
+    press = case.pressed("fault-made", tag=case.tag)
+    if press is None:
+        return None
+    edge = first(case.series, f"{case.tag}.fault", True, press.t_s - 1.0, case.series.end_s, prefer="panel")
+    return edge.at if edge else press if not case.series.polled(f"{case.tag}.fault") else None
+
+
+def acted(series: Series, effect: str, from_s: float, until_s: float) -> Acted:
+    """First time an effect went on within a time: both observers together where they agree, else the one who was there."""
+    signal = f"{effect}.on"
+    edges = series.edges_of(signal, True, from_s, until_s)
+    panel = next((edge for edge in edges if edge.seen_by == "panel"), None)
+    witness = next((edge for edge in edges if edge.seen_by == "witness"), None)
+    if panel is None or witness is None:
+        only = panel or witness
+        return Acted(only.at if only else None, only.seen_by if only else "nobody", panel, witness)
+    apart_s, u_s = witness.at.t_s - panel.at.t_s, math.hypot(panel.at.u_s, witness.at.u_s)
+    if abs(apart_s) > 2 * u_s or panel.at.u_s == 0 or witness.at.u_s == 0:
+        return Acted(witness.at, "both", panel, witness)
+    weights = panel.at.u_s**-2, witness.at.u_s**-2
+    mean_s = (weights[0] * panel.at.t_s + weights[1] * witness.at.t_s) / sum(weights)
+    return Acted(Instant(mean_s, sum(weights) ** -0.5), "both", panel, witness)
+
+
+def effect(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
+    """Delay from cause to effect on the common time axis."""
+    series, effect_spec = case.series, case.series.plan.site.effect(criterion.effect or "")
+    point = criterion.point or ""
+    cause = cause_edge(case, point)
+    if cause is None:
+        return not_tested(criterion, f"{case.tag}.{point} did not come, so nothing could follow from it.")
+    from_s, until_s = cause.t_s - BEFORE_S - 2 * cause.u_s, _until(case, point)
+    lost = series.broken(cause.t_s - 2 * cause.u_s, cause.t_s + (criterion.upper or 0.0))
+    seen = acted(series, effect_spec.tag, from_s, until_s)
+    if lost and seen.witness is None:
+        return broken(criterion, "The link was down when this effect was due.", diagnosis.texts("link"))
+    if seen.at is None:
+        return _nobody(case, criterion, effect_spec, cause)
+    if seen.witness is None and manned(series, effect_spec.post):
+        return _stuck(series, criterion, effect_spec, cause)
+    delay = seen.at - cause
+    budget = Budget((Term("instant of the cause", cause.u_s), Term("instant of the effect", seen.at.u_s)))
+    why = f"{effect_spec.tag} acted {number(delay.t_s)} s after {case.tag}.{point}, seen by {_observers(seen)}."
+    if seen.witness is None:
+        text = (
+            f"The panel drove {effect_spec.tag} {number(delay.t_s)} s after {case.tag}.{point}, but nobody at post "
+            f"{effect_spec.post} pressed anything on this visit; a witness there would settle whether it acted."
+        )
+        return inconclusive(criterion, text, [f"nobody stood at {effect_spec.post}, or {effect_spec.tag} never acted"])
+    causes = [f"{effect_spec.tag} is slow to act, or a delay at the panel is longer than stated"]
+    return judged(criterion, delay.t_s, budget, why, causes)
+
+
+def _until(case: Case, point: str) -> float:
+    if point == "fault":
+        undone = case.pressed("fault-undone", tag=case.tag)
+        return (undone.t_s if undone else case.series.end_s) + BEFORE_S
+    return (case.trial.gas_off.t_s if case.trial and case.trial.gas_off else case.window[1]) + BEFORE_S
+
+
+def _observers(seen: Acted) -> str:
+    if seen.witness is None:
+        return "the panel"
+    name = f"{seen.witness.witness} at {seen.witness.post}"
+    return f"the panel and {name}" if seen.panel else name
+
+
+def _stuck(series: Series, criterion: Criterion, spec: Effect, cause: Instant) -> Finding:
+    text = f"The panel says that {spec.tag} is on, but the witness at {spec.post} saw nothing of it."
+    other = instead(series, spec.tag, cause.t_s - BEFORE_S, cause.t_s + (criterion.upper or 0.0) + 10.0)
+    if other:
+        text += f" {other} acted instead."
+        return fell_short(criterion, text, [f"crossed: {other} answered where {spec.tag} was due (outputs exchanged)"])
+    return fell_short(
+        criterion,
+        text,
+        [f"stuck: the output of {spec.tag} is driven, nothing happens (relay, cable, fuse, device)"],
+    )
+
+
+def _nobody(case: Case, criterion: Criterion, spec: Effect, cause: Instant) -> Finding:
+    series, signal = case.series, f"{spec.tag}.on"
+    if series.on_at(signal, cause.t_s - BEFORE_S):
+        return not_tested(criterion, f"{spec.tag} was on before its cause came.")
+    if not series.polled(signal) and not manned(series, spec.post):
+        return not_tested(criterion, f"Nobody stood at {spec.post}, and no status bit shows {spec.tag}.")
+    other = instead(series, spec.tag, cause.t_s - BEFORE_S, cause.t_s + (criterion.upper or 0.0) + 10.0)
+    text = f"{spec.tag} did not act on {case.tag}.{criterion.point}: neither panel nor witness saw it."
+    causes = [f"crossed: {other} answered where {spec.tag} was due"] if other else []
+    inhibited = _inhibited(series, spec.tag, cause.t_s)
+    causes += [f"{spec.tag} was inhibited"] if inhibited else []
+    return fell_short(criterion, text, [*causes, f"the matrix at the panel does not bring {spec.tag} on this cause"])
+
+
+def _inhibited(series: Series, tag: str, t_s: float) -> bool:
+    state = [move.state for move in series.inhibits if move.effect == tag and move.t_s <= t_s]
+    return (bool(state) and state[-1] == "placed") or bool(series.on_at(f"{tag}.inhibited", t_s))
+
+
+def instead(series: Series, tag: str, from_s: float, until_s: float) -> str | None:
+    """An effect of the same kind that a witness saw act in this time although the panel did not drive it."""
+    wanted = series.plan.site.effect(tag)
+    found = [
+        other
+        for other in series.plan.site.effects
+        if other.tag != tag
+        and series.edges_of(f"{other.tag}.on", True, from_s, until_s, "witness")
+        and not series.edges_of(f"{other.tag}.on", True, from_s - 5.0, until_s, "panel")
+        and not series.on_at(f"{other.tag}.on", from_s)
+        and series.polled(f"{other.tag}.on")
+    ]
+    same = [other for other in found if other.kind == wanted.kind]
+    return next((other.tag for other in (*same, *found)), None)
+
+
+def pattern(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding:
+    """Steady, flashing or pulsed, as somebody at the place saw it."""
+    spec, point = case.series.plan.site.effect(criterion.effect or ""), criterion.point or ""
+    line = line_of(case.series.plan.site, case.tag, point, spec.tag)
+    expected = (line[0].pattern if line else None) or spec.pattern
+    cause = cause_edge(case, point)
+    if cause is None:
+        return not_tested(criterion, f"{case.tag}.{point} did not come, so nothing could follow from it.")
+    from_s, until_s = cause.t_s - BEFORE_S - 2 * cause.u_s, _until(case, point)
+    edges = case.series.edges_of(f"{spec.tag}.on", True, from_s, until_s, "witness")
+    shown = [edge for edge in edges if edge.pattern is not None]
+    if not shown:
+        return not_tested(criterion, f"Nobody at {spec.post} said what {spec.tag} looked or sounded like.")
+    agreed = next((edge for edge in shown if edge.pattern == expected), shown[0])
+    why = f"{agreed.witness} at {agreed.post} saw {spec.tag} {agreed.pattern}."
+    return happened(
+        criterion,
+        agreed.pattern == expected,
+        why,
+        [f"the pattern of {spec.tag} is configured as {agreed.pattern} at the panel, not as {expected}"],
+    )
+
+
+def silenced(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding:
+    """The sounder stops on silence while the alarm stands."""
+    series, spec = case.series, case.series.plan.site.effect(criterion.effect or "")
+    signal = f"{spec.tag}.on"
+    press = case.pressed("silence")
+    if press is None:
+        return not_tested(criterion, "Silence was not pressed.")
+    began = acted(series, spec.tag, case.window[0], press.t_s + 1.0)
+    if began.at is None:
+        return not_tested(criterion, f"{spec.tag} was not on when silence was pressed.")
+    stops = series.edges_of(signal, False, press.t_s - 1.0, press.t_s + SILENCE_S)
+    by_panel = next((edge for edge in stops if edge.seen_by == "panel"), None)
+    by_witness = next((edge for edge in stops if edge.seen_by == "witness"), None)
+    if began.witness is not None and by_witness is None:
+        what = "the panel says that it stopped, but" if by_panel else "neither panel nor"
+        text = f"After silence {what} the witness at {spec.post} heard {spec.tag} stop."
+        text = text.replace("but the witness", "but no witness")
+        return happened(criterion, False, text, [f"silence does not reach {spec.tag}"])
+    edge = by_witness or by_panel
+    if edge is None:
+        return happened(criterion, False, f"{spec.tag} went on after silence.", [f"silence does not reach {spec.tag}"])
+    if not any(series.on_at(f"{case.tag}.{point.name}", edge.latest_s) for point in case.detector.alarms):
+        return inconclusive(criterion, f"{spec.tag} stopped, but no alarm of {case.tag} stood any more at that moment.")
+    delay_s = edge.at.t_s - press.t_s
+    return happened(criterion, True, f"{spec.tag} stopped {number(delay_s)} s after silence while the alarm stood.")
+
+
+def effect_lines(series: Series, findings: Iterable[tuple[Case, Criterion, Finding]]) -> tuple[EffectFinding, ...]:
+    """The lines of the matrix as they were shown."""
+    rows = []
+    for case, criterion, finding in findings:
+        if criterion.kind != "effect":
+            continue
+        point, tag = criterion.point or "", criterion.effect or ""
+        line = line_of(series.plan.site, case.tag, point, tag)
+        cause = cause_edge(case, point)
+        seen_by: SeenBy = "nobody"
+        if cause is not None:
+            seen_by = acted(series, tag, cause.t_s - BEFORE_S - 2 * cause.u_s, _until(case, point)).seen_by
+        rows.append(
+            EffectFinding(
+                cause=line[1] if line else f"{case.tag}.{point}",
+                effect=tag,
+                delay_s=finding.value,
+                u_s=finding.u,
+                within_s=criterion.upper if criterion.upper is not None else math.inf,
+                seen_by=seen_by,
+                outcome=finding.outcome,
+                why=finding.why,
+            )
+        )
+    return tuple(rows)

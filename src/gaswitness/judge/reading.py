@@ -1,0 +1,192 @@
+"""Does it read right? Zero, span, t90 and t10 of one trial."""
+
+from __future__ import annotations
+
+import math
+
+from gaswitness.evidence.timeline import uniform_u
+from gaswitness.judge.budget import Budget, Term
+from gaswitness.judge.case import Case
+from gaswitness.judge.causes import GAS, Diagnosis
+from gaswitness.judge.finding import broken, fell_short, inconclusive, judged, not_tested
+from gaswitness.judge.records import Finding
+from gaswitness.plan.records import Criterion
+from gaswitness.plan.words import number
+from gaswitness.response import air_factor
+from gaswitness.response.result import StepFit
+
+WEATHER_PRESSURE = 0.010
+"""Standard uncertainty of the day's air pressure about the site's stated one, relative; common practice, no source."""
+WEATHER_TEMPERATURE = 0.010
+"""The same for absolute temperature (3 K of 293 K); common practice, no source."""
+SURROGATE_U = 0.05
+"""Standard uncertainty of a surrogate factor where none is stated, relative; common practice, no source."""
+
+
+def zero(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
+    """Reading before gas, in the room's own air."""
+    if diagnosis.unusable:
+        return broken(
+            criterion, f"The reading before gas cannot be judged: {diagnosis.unusable}.", [diagnosis.unusable]
+        )
+    found = case.zero
+    if found is None:
+        lost = case.trial and case.trial.zero and case.series.broken(case.trial.zero.from_s, case.trial.zero.until_s)
+        if lost:
+            return broken(criterion, "The link was down while the reading before gas was taken.", ["link dropped"])
+        return not_tested(criterion, "The reading before gas was not taken.")
+    budget = Budget((Term("noise and drift", found.u_noise), Term("resolution", case.u_resolution_ppm)))
+    why = f"{case.tag} read {case.words(found.value)} before gas ({found.n} readings)."
+    causes = [
+        *diagnosis.texts("link", "noisy"),
+        f"the zero of {case.tag} has moved: adjust it in air known to be clean",
+        "the room's air was not what the site says: measure it, or flush the cap with zero air first",
+    ]
+    return judged(criterion, found.value, budget, why, causes)
+
+
+def span(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
+    """Settled reading on certified gas."""
+    if diagnosis.unusable:
+        return broken(criterion, f"The reading on gas cannot be judged: {diagnosis.unusable}.", [diagnosis.unusable])
+    rest = case.rest
+    if rest is None or not math.isfinite(rest.plateau):
+        if case.outage:
+            return broken(
+                criterion, "There are no readings on gas, because the link was down.", diagnosis.texts("link")
+            )
+        return not_tested(criterion, "There are no readings on gas.")
+    value, u, how = _plateau(case)
+    factor = air_of_the_day(case)
+    budget = Budget(
+        (
+            Term("settled reading", u / factor),
+            Term("resolution", case.u_resolution_ppm),
+            Term("gas certificate", -_u_bottle(case), shared=f"cylinder:{case.cylinder.tag}"),
+            *_surrogate(case),
+            *_air(case, value),
+        )
+    )
+    why = f"On bottle {case.cylinder.tag} ({case.words(case.part.bottle_ppm)}) {case.tag} read {how}."
+    if factor != 1.0:
+        why += f" Brought to the site's stated air it is {case.words(value / factor)}."
+    causes = [
+        *diagnosis.texts("crossed", "frozen", "dead", "slow", "gain", "noisy", "link"),
+        f"the bottle, its regulator or the cap: {GAS}",
+    ]
+    return judged(criterion, value / factor, budget, why, causes)
+
+
+def _plateau(case: Case) -> tuple[float, float, str]:
+    """Level on gas, its uncertainty, and in words how it was found."""
+    rest, fit = case.rest, case.fit
+    if rest is None:
+        raise ValueError("a plateau needs readings on gas")
+    usable = fit is not None and fit.converged and fit.covariance_usable and math.isfinite(fit.plateau)
+    usable = usable and fit is not None and "no-response" not in fit.flags and math.isfinite(fit.u_plateau)
+    if rest.settled:
+        words = f"{case.words(rest.plateau)}, settled"
+        if fit is not None and usable:
+            apart, allowed = abs(fit.plateau - rest.plateau), 2 * math.hypot(fit.u_plateau, rest.u_plateau)
+            if apart > max(allowed, case.detector.resolution_ppm):
+                words += f" (the fitted curve heads for {case.words(fit.plateau)}: read and fitted disagree)"
+        return rest.plateau, rest.u_plateau, words
+    if fit is not None and usable and abs(fit.plateau - case.start_ppm) < 2 * abs(case.step_ppm):
+        words = f"{case.words(rest.plateau)} and had not settled; the fitted curve ends at {case.words(fit.plateau)}"
+        return fit.plateau, math.hypot(fit.u_plateau, abs(fit.plateau - rest.plateau) / 4), words
+    return rest.plateau, rest.u_plateau, f"{case.words(rest.plateau)} and had not settled"
+
+
+def _u_bottle(case: Case) -> float:
+    return case.cylinder.u_ppm * case.cylinder.surrogate_factor
+
+
+def _surrogate(case: Case) -> tuple[Term, ...]:
+    if case.cylinder.surrogate_for is None:
+        return ()
+    amount = SURROGATE_U * case.part.bottle_ppm
+    return (Term("surrogate gas factor, assumed", -amount, shared=f"surrogate:{case.cylinder.tag}"),)
+
+
+def air_of_the_day(case: Case) -> float:
+    """How much more the sensor shows in the measured air than in the air the site states; 1 where not measured."""
+    measured = case.series.airs[-1] if case.series.airs else None
+    if measured is None or case.detector.corrects_pressure:
+        return 1.0
+    stated = case.series.plan.site.conditions
+    there = air_factor(measured.pressure_pa or stated.pressure_pa, measured.temperature_k or stated.temperature_k)
+    return there / air_factor(stated.pressure_pa, stated.temperature_k)
+
+
+def _air(case: Case, value_ppm: float) -> tuple[Term, ...]:
+    """What is not known of the day's air moves the reading of a sensor that counts molecules."""
+    if case.detector.corrects_pressure:
+        return ()
+    measured = case.series.airs[-1] if case.series.airs else None
+    terms = []
+    if measured is None or measured.pressure_pa is None:
+        terms.append(Term("air pressure, not measured", WEATHER_PRESSURE * value_ppm, shared="air pressure"))
+    if measured is None or measured.temperature_k is None:
+        terms.append(Term("air temperature, not measured", WEATHER_TEMPERATURE * value_ppm, shared="air temperature"))
+    return tuple(terms)
+
+
+def t90(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
+    """Time from gas on until 90 % of the change."""
+    if diagnosis.unusable:
+        return broken(criterion, f"No response can be seen: {diagnosis.unusable}.", [diagnosis.unusable])
+    if case.under_gas is None or case.trial is None:
+        return not_tested(criterion, "There are no readings on gas.")
+    if diagnosis.has("crossed", "frozen", "dead"):
+        causes = diagnosis.texts("crossed", "frozen", "dead")
+        return fell_short(criterion, f"{case.tag} did not answer to gas, so 90 % was never reached.", [*causes, GAS])
+    causes = [*diagnosis.texts("slow", "gain", "link"), "low flow, a leaking cap or a blocked filter slows the answer"]
+    return _time(case, criterion, case.fit, "t90_s", "gas on", case.trial.gas_on.u_s, causes)
+
+
+def t10(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
+    """Time from gas off until 10 % of the change is left."""
+    if diagnosis.unusable:
+        return broken(criterion, f"No recovery can be seen: {diagnosis.unusable}.", [diagnosis.unusable])
+    if case.trial is None or case.trial.gas_off is None:
+        return not_tested(criterion, "Gas was not shut off within the record.")
+    if diagnosis.has("crossed", "frozen", "dead"):
+        return not_tested(criterion, f"{case.tag} did not answer to gas, so there is nothing to recover from.")
+    causes = [*diagnosis.texts("slow", "link"), "cap left on, or gas still in the room"]
+    return _time(case, criterion, case.recovery, "t90_s", "gas off", case.trial.gas_off.u_s, causes)
+
+
+def _time(
+    case: Case, criterion: Criterion, fit: StepFit | None, figure: str, since: str, u_since_s: float, causes: list[str]
+) -> Finding:
+    if fit is None:
+        return not_tested(criterion, f"There are too few readings after {since}.")
+    value_s, u_s = float(getattr(fit, figure)), float(getattr(fit, f"u_{figure}"))
+    if not (math.isfinite(value_s) and math.isfinite(u_s)):
+        words = ", ".join(fit.flags) or "no flag"
+        return inconclusive(
+            criterion,
+            f"The curve after {since} gives no time that could be trusted ({words}); gas for longer would settle it.",
+            causes,
+        )
+    site = case.series.plan.site
+    budget = Budget(
+        (
+            Term("fit", u_s),
+            Term(f"instant of {since}", u_since_s),
+            Term("poll", uniform_u(poll_of(case))),
+            Term("panel scan", uniform_u(site.panel.scan_s)),
+        )
+    )
+    flags = [flag for flag in fit.flags if flag in ("not-settled", "extrapolated", "model-inadequate", "gaps")]
+    why = f"90 % of the change was made {number(value_s)} s after {since}"
+    why += f" (fitted; {', '.join(flags)})." if flags else " (fitted)."
+    return judged(criterion, value_s, budget, why, causes)
+
+
+def poll_of(case: Case) -> float:
+    """Usual time between two readings of this detector [s]."""
+    for link in case.series.plan.site.links:
+        if any(entry.signal == f"{case.tag}.reading" for entry in link.registers):
+            return link.poll_s
+    return 1.0

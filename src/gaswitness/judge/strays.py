@@ -1,0 +1,184 @@
+"""What happened that no cause explains: alarms of other detectors, effects that nothing called for, unexpected marks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+from gaswitness.evidence.series import Edge, Series
+from gaswitness.judge.causes import who_answered
+from gaswitness.judge.records import Stray
+from gaswitness.site.records import MatrixLine
+
+SLACK_S = 3.0
+"""Poll, scan and reaction blur an edge by no more than this."""
+PROVE_S = 45.0
+"""An effect that is proven after an inhibit may act for so long after the step began."""
+AFTER_LINE_S = 20.0
+"""So much later than its limit an effect still counts as brought by its cause, only too late."""
+
+
+def strays_of(series: Series) -> tuple[Stray, ...]:
+    """All of them, in order of time."""
+    found = [*_alarms(series), *_effects(series), *_marked(series)]
+    return tuple(sorted(found, key=lambda stray: (stray.t_s, stray.signal)))
+
+
+def _alarms(series: Series) -> Iterator[Stray]:
+    """Alarm points and faults that set on a detector which was not being tested for it."""
+    for detector in series.plan.site.detectors:
+        for name in [point.name for point in detector.alarms]:
+            for edge in _first_ons(series, f"{detector.tag}.{name}"):
+                if not _own_gas(series, detector.tag, edge):
+                    yield _stray(series, edge, _alarm_words(series, detector.tag, edge))
+        for edge in _first_ons(series, f"{detector.tag}.fault"):
+            if not _own_fault(series, detector.tag, edge):
+                yield _stray(series, edge, f"{detector.tag} showed a fault that nobody had made")
+
+
+def _own_gas(series: Series, tag: str, edge: Edge) -> bool:
+    return any(t.from_s - SLACK_S <= edge.latest_s and edge.earliest_s <= t.until_s for t in _wide(series, tag))
+
+
+def _wide(series: Series, tag: str) -> Iterator[_Window]:
+    for trial in series.trials_of(tag):
+        off_s = trial.gas_off.t_s if trial.gas_off else trial.until_s
+        yield _Window(trial.gas_on.t_s, max(off_s, _tested_until(series, tag, off_s)))
+
+
+class _Window:
+    def __init__(self, from_s: float, until_s: float) -> None:
+        self.from_s, self.until_s = from_s, until_s
+
+
+def _tested_until(series: Series, tag: str, from_s: float) -> float:
+    """End of the last step of this detector that began before another detector's turn."""
+    end_s = from_s
+    for span in series.steps:
+        if span.from_s < from_s or span.step.tag is None:
+            continue
+        if span.step.tag != tag:
+            break
+        end_s = span.until_s if span.until_s is not None else series.end_s
+    return end_s
+
+
+def _own_fault(series: Series, tag: str, edge: Edge) -> bool:
+    made = [p for p in series.presses if p.tag == tag and p.action == "fault-made"]
+    undone = [p for p in series.presses if p.tag == tag and p.action == "fault-undone"]
+    for press in made:
+        end_s = min((p.t_s for p in undone if p.t_s >= press.t_s), default=series.end_s)
+        if press.t_s - SLACK_S <= edge.latest_s and edge.earliest_s <= end_s + SLACK_S:
+            return True
+    return False
+
+
+def _alarm_words(series: Series, tag: str, edge: Edge) -> str:
+    """Whose gas it was, if any was flowing."""
+    for trial in series.trials:
+        end_s = trial.gas_off.t_s if trial.gas_off else trial.until_s
+        if trial.tag == tag or not trial.gas_on.t_s <= edge.latest_s <= end_s + PROVE_S:
+            continue
+        if who_answered(series, trial.tag, trial.gas_on.t_s, end_s) == tag:
+            own = series.traces.get(trial.tag)
+            if own is None or _hardly_moved(series, trial.tag, trial.gas_on.t_s, end_s):
+                return f"crossed: the gas on {trial.tag} was read on {tag}'s channel"
+            return f"gas put on {trial.tag} reached {tag} as well, or {tag} answers to it"
+        return f"{edge.signal} set while gas was on {trial.tag}, without gas on its own sensor"
+    return f"{edge.signal} set without test gas: a real alarm, or a wiring fault"
+
+
+def _hardly_moved(series: Series, tag: str, from_s: float, until_s: float) -> bool:
+    trace = series.traces[tag].between(from_s - 30.0, until_s)
+    values = trace.value_ppm[trace.good]
+    if values.size < 5:
+        return True
+    spread = float(values.max() - values.min())
+    return spread < 0.05 * series.plan.site.detector(tag).range_ppm
+
+
+def _effects(series: Series) -> Iterator[Stray]:
+    """Effects that went on although no line of the matrix called for them."""
+    for effect in series.plan.site.effects:
+        lines = [line for line in series.plan.site.matrix if line.effect == effect.tag]
+        for edge in _first_ons(series, f"{effect.tag}.on"):
+            if not (_called(series, lines, edge) or _proving(series, effect.tag, edge)):
+                yield _stray(series, edge, _effect_words(series, effect.tag, edge))
+
+
+def _called(series: Series, lines: list[MatrixLine], edge: Edge) -> bool:
+    for line in lines:
+        from_s = edge.earliest_s - line.within_s - AFTER_LINE_S
+        states = [_was_on(series, cause, from_s, edge.latest_s + SLACK_S) for cause in line.causes]
+        if all(states) if line.need == "all" else any(states):
+            return _driven(series, edge)
+    return False
+
+
+def _driven(series: Series, edge: Edge) -> bool:
+    """A witness's mark on an effect whose output the panel shows must have the panel's drive behind it."""
+    if edge.seen_by == "panel" or not series.polled(edge.signal):
+        return True
+    on_edges = series.edges_of(edge.signal, True, edge.at.t_s - AFTER_LINE_S, edge.at.t_s + SLACK_S, "panel")
+    lost = series.broken(edge.at.t_s - AFTER_LINE_S, edge.at.t_s + SLACK_S)
+    return bool(on_edges or lost or series.on_at(edge.signal, edge.at.t_s))
+
+
+def _was_on(series: Series, cause: str, from_s: float, until_s: float) -> bool:
+    group = next((group for group in series.plan.site.groups if group.tag == cause), None)
+    if group is not None:
+        return any(_was_on(series, member, from_s, until_s) for member in group.members)
+    if series.on_at(cause, from_s):
+        return True
+    if any(series.edges_of(cause, True, from_s, until_s)):
+        return True
+    tag, _, point = cause.partition(".")
+    if point == "fault" and not series.polled(cause):
+        return any(p.tag == tag and p.action == "fault-made" and p.t_s <= until_s for p in series.presses)
+    return not series.polled(cause) and any(
+        t.gas_on.t_s <= until_s and from_s <= t.until_s for t in series.trials_of(tag)
+    )
+
+
+def _proving(series: Series, effect: str, edge: Edge) -> bool:
+    return any(
+        span.step.kind in ("prove", "lift")
+        and span.step.effect == effect
+        and span.from_s - SLACK_S <= edge.latest_s <= (span.until_s or span.from_s) + PROVE_S
+        for span in series.steps
+    )
+
+
+def _effect_words(series: Series, tag: str, edge: Edge) -> str:
+    """Name the one that was due instead, where a witness saw this one and nobody drove it."""
+    if edge.seen_by == "witness" and series.polled(edge.signal):
+        for other in series.plan.site.effects:
+            signal = f"{other.tag}.on"
+            driven = series.edges_of(signal, True, edge.at.t_s - AFTER_LINE_S, edge.at.t_s + SLACK_S, "panel")
+            seen = series.edges_of(signal, True, edge.at.t_s - AFTER_LINE_S, edge.at.t_s + AFTER_LINE_S, "witness")
+            if other.tag != tag and driven and not seen:
+                return f"crossed: {tag} answered where {other.tag} was due (outputs exchanged)"
+        return f"{tag} acted although the panel did not drive it"
+    return f"{tag} acted although no cause of it was on"
+
+
+def _marked(series: Series) -> Iterator[Stray]:
+    """What a witness pressed as something nobody expected."""
+    for mark in series.marks:
+        if mark.signal == "other" and mark.mark_id not in series.corrected:
+            text = f"{mark.witness} at {mark.post} saw something unexpected" + (f": {mark.note}" if mark.note else "")
+            yield Stray(signal="other", t_s=mark.t_s, during=series.under_test(mark.t_s) or "", explanation=text)
+
+
+def _first_ons(series: Series, signal: str) -> Iterator[Edge]:
+    """Edges on from off, each observer for itself; a mark that only changes the pattern is none."""
+    state: dict[str, bool] = {}
+    for edge in series.edges.get(signal, ()):
+        if edge.on and not state.get(edge.seen_by, False):
+            yield edge
+        state[edge.seen_by] = edge.on
+
+
+def _stray(series: Series, edge: Edge, explanation: str) -> Stray:
+    return Stray(
+        signal=edge.signal, t_s=edge.at.t_s, during=series.under_test(edge.at.t_s) or "", explanation=explanation
+    )
