@@ -70,7 +70,7 @@ def cause_edge(case: Case, point: str) -> Instant | None:
 
 
 def acted(series: Series, effect: str, from_s: float, until_s: float) -> Acted:
-    """First time an effect went on within a time: both observers together where they agree, else the one who was there."""
+    """First time an effect went on within a time: both observers where they agree, else the one who was there."""
     signal = f"{effect}.on"
     edges = series.edges_of(signal, True, from_s, until_s)
     panel = next((edge for edge in edges if edge.seen_by == "panel"), None)

@@ -1,4 +1,4 @@
-"""What happened that no cause explains: alarms of other detectors, effects that nothing called for, unexpected marks."""
+"""What happened that no cause explains: alarms of other detectors, effects uncalled for, unexpected marks."""
 
 from __future__ import annotations
 
@@ -134,9 +134,9 @@ def _was_on(series: Series, cause: str, from_s: float, until_s: float) -> bool:
     tag, _, point = cause.partition(".")
     if point == "fault" and not series.polled(cause):
         return any(p.tag == tag and p.action == "fault-made" and p.t_s <= until_s for p in series.presses)
-    return not series.polled(cause) and any(
-        t.gas_on.t_s <= until_s and from_s <= t.until_s for t in series.trials_of(tag)
-    )
+    if series.polled(cause):
+        return False
+    return any(trial.gas_on.t_s <= until_s and from_s <= trial.until_s for trial in series.trials_of(tag))
 
 
 def _proving(series: Series, effect: str, edge: Edge) -> bool:

@@ -80,7 +80,7 @@ def _detector(
         if criterion.optional and case.trial is None:
             continue
         if criterion.kind == "no-stray":
-            finding = _no_stray(series, criterion, [s for s in strays if s.during == tag], found_case)
+            finding = _no_stray(criterion, [s for s in strays if s.during == tag], found_case)
         else:
             finding = CASE_JUDGES[criterion.kind](case, criterion, known[id(case)])
         rows.append((case, criterion, _broken_off(series, criterion, finding)))
@@ -94,7 +94,7 @@ def _case(series: Series, tag: str, trial: Trial | None) -> Case:
     return Case(series, site.detector(tag), part, cylinder, trial)
 
 
-def _no_stray(series: Series, criterion: Criterion, strays: list[Stray], case: Case) -> Finding:
+def _no_stray(criterion: Criterion, strays: list[Stray], case: Case) -> Finding:
     if case.trial is None:
         return not_tested(criterion, f"{case.tag} was not under test.")
     if not strays:

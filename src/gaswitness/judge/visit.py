@@ -16,9 +16,7 @@ def inhibit_lifted(series: Series, criterion: Criterion) -> Finding:
     """Every inhibit that was placed has been lifted, and its effect seen to act once more."""
     state = {move.effect: move.state for move in series.inhibits}
     placed = list(state)
-    standing = [
-        tag for tag, last in state.items() if last == "placed" or series.on_at(f"{tag}.inhibited", series.end_s)
-    ]
+    standing = [tag for tag, last in state.items() if last == "placed" or _still_shown(series, tag)]
     if standing:
         why = f"Inhibits still stand: {', '.join(standing)}."
         return happened(criterion, False, why, [f"lift the inhibit on {tag} now and prove it live" for tag in standing])
@@ -37,6 +35,10 @@ def inhibit_lifted(series: Series, criterion: Criterion) -> Finding:
         why = f"Said to be proven, but neither panel nor witness shows that it acted: {', '.join(unseen)}."
         return inconclusive(criterion, why, [f"prove {tag} once more with somebody at its post" for tag in unseen])
     return happened(criterion, True, f"Every inhibit was lifted and its effect seen to act: {', '.join(placed)}.")
+
+
+def _still_shown(series: Series, tag: str) -> bool:
+    return series.on_at(f"{tag}.inhibited", series.end_s) is True
 
 
 def _shown(series: Series, tag: str) -> str:
