@@ -76,7 +76,13 @@ async def greeting_of(port: int) -> Greeting | None:
     except (OSError, TimeoutError, ValueError):
         return None
     finally:
-        writer.close()
+        await _closed(writer)
+
+
+async def _closed(writer: asyncio.StreamWriter) -> None:
+    writer.close()
+    with contextlib.suppress(OSError):
+        await writer.wait_closed()
 
 
 class ControlClient:
@@ -87,7 +93,6 @@ class ControlClient:
     def __init__(self, port: int, clock: Clock) -> None:
         self._port = port
         self._clock = clock
-        self._reader: asyncio.StreamReader | None = None
         self._writer: asyncio.StreamWriter | None = None
         self._listening: asyncio.Task[None] | None = None
         self._waiting: dict[int, asyncio.Future[Reply]] = {}
@@ -98,11 +103,21 @@ class ControlClient:
 
     async def open(self) -> None:
         """Connect, compare clocks, and begin to watch; raises LinkError."""
+        try:
+            await self._connect()
+        except LinkError:
+            await self.close()
+            raise
+        for _ in range(EXCHANGES):
+            await self._compare_clocks()
+        await self._ask(Request(id=self._next_id(), ask="watch"))
+
+    async def _connect(self) -> None:
         where = f"rig control port {self._port}"
         try:
             async with asyncio.timeout(PATIENCE_S):
-                self._reader, self._writer = await asyncio.open_connection(LOOPBACK, self._port)
-                self.greeting = Greeting.model_validate_json(await self._reader.readline())
+                reader, self._writer = await asyncio.open_connection(LOOPBACK, self._port)
+                self.greeting = Greeting.model_validate_json(await reader.readline())
         except (OSError, TimeoutError) as error:
             raise LinkError(f"{where}: nobody answers", hint="start one with: gaswitness rig SITE") from error
         except ValueError as error:
@@ -113,10 +128,7 @@ class ControlClient:
                 f"{where}: the rig goes {self.greeting.speed:g} times as fast as life, this run {own_speed:g} times",
                 hint=f"give --speed {self.greeting.speed:g}",
             )
-        self._listening = asyncio.create_task(self._listen(self._reader))
-        for _ in range(EXCHANGES):
-            await self._compare_clocks()
-        await self._ask(Request(id=self._next_id(), ask="watch"))
+        self._listening = asyncio.create_task(self._listen(reader))
 
     async def close(self) -> None:
         """Let go; never raises."""
@@ -125,7 +137,8 @@ class ControlClient:
             with contextlib.suppress(asyncio.CancelledError, Exception):
                 await self._listening
         if self._writer is not None:
-            self._writer.close()
+            await _closed(self._writer)
+            self._writer = None
 
     async def do(self, step: Step) -> Answer:
         """Have the rig do it, and say when it was done on the run's clock; raises LinkError."""
