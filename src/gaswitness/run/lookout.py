@@ -100,7 +100,7 @@ class Lookout:
 
     def _lost(self, state: RunState, t_s: float) -> Message | None:
         now, tag = state.now, state.under_test
-        if now is None or tag is None or state.links_down:
+        if now is None or tag is None or state.links_down or tag in state.opened or now.step.kind in ("fault", "mend"):
             return None
         last = state.last.get(tag)
         since_s = last.t_s if last is not None else now.since_t_s

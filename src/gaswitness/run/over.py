@@ -9,8 +9,9 @@ from gaswitness.plan.records import Step, StepKind
 from gaswitness.run.state import RunState, StepNow
 from gaswitness.run.steady import LOOK_S, at_rest
 
-REMAINDER = 0.005
-"""Share of the change that may still be missing when a reading counts as settled."""
+REMAINDER = {"await-plateau": 0.005, "recover": 0.02}
+"""Share of the change that may still be missing when a reading counts as settled: half a percent where its value is
+what is wanted, two where it only has to be back for what comes next."""
 PANEL_S = 60.0
 """How long a panel may take to show that an inhibit is placed or lifted, before somebody is asked to look again."""
 PEOPLE_S = 900.0
@@ -78,11 +79,11 @@ def _shown(state: RunState, now: StepNow) -> bool:
 
 
 def _settled(state: RunState, step: Step) -> bool:
-    """The reading is at rest to within what its noise allows and half a percent of the change is worth.
+    """The reading is at rest to within what its noise allows and the share of the change that does not matter.
 
     A first-order reading with `r` of its change to go moves by `r (1 - exp(-look / tau))` while it is looked at,
-    `tau = t90 / ln 10`; it is at rest once that is less than half a percent of the change, or less than noise and
-    resolution let one see.
+    `tau = t90 / ln 10`; it is at rest once `r` is down to `REMAINDER`, or to less than noise and resolution let
+    one see.
     """
     if step.tag is None:
         return False
@@ -98,5 +99,5 @@ def _settled(state: RunState, step: Step) -> bool:
     turned_s = {"await-plateau": on_s, "recover": off_s}.get(step.kind)
     if turned_s is not None and state.t_s - turned_s < detector.dead_time_s + tau_s + LOOK_S:
         return False  # at rest because nothing has arrived yet
-    band_ppm = REMAINDER * change_ppm * -math.expm1(-LOOK_S / tau_s)
+    band_ppm = REMAINDER.get(step.kind, 0.005) * change_ppm * -math.expm1(-LOOK_S / tau_s)
     return at_rest(state.window, band_ppm=max(seen_ppm, band_ppm))

@@ -75,12 +75,12 @@ class NextAlarm:
 
 @dataclass(frozen=True, slots=True)
 class Watched:
-    """An effect that is to be witnessed now."""
+    """Something that is to be witnessed now: an effect, or an alarm point that no link shows."""
 
-    effect: str
+    signal: str
     name: str
     post: str
-    pattern: Pattern
+    pattern: Pattern | None
     on_by_link: bool | None
     on_by_witness: bool | None
 
@@ -208,19 +208,16 @@ class Watcher:
     def _watched(self, state: RunState) -> tuple[Watched, ...]:
         if state.now is None:
             return ()
-        step = state.now.step
+        step, site = state.now.step, state.plan.site
         tags = step.watch or ((step.effect,) if step.effect is not None and step.kind == "prove" else ())
-        effects = [state.plan.site.effect(tag) for tag in tags]
+        seen: list[tuple[str, str, str, Pattern | None]]
+        seen = [(f"{tag}.on", site.effect(tag).name, site.effect(tag).post, site.effect(tag).pattern) for tag in tags]
+        point = f"{step.tag}.{'fault' if step.kind in ('fault', 'mend') else step.point}"
+        if step.kind in ("await-set", "await-clear", "fault", "mend") and point not in state.signals:
+            seen.insert(0, (point, f"alarm {point} at the panel", step.post or "", None))
         return tuple(
-            Watched(
-                effect.tag,
-                effect.name,
-                effect.post,
-                effect.pattern,
-                state.signals.get(f"{effect.tag}.on"),
-                self._marked.get(f"{effect.tag}.on"),
-            )
-            for effect in effects
+            Watched(signal, name, post, pattern, state.signals.get(signal), self._marked.get(signal))
+            for signal, name, post, pattern in seen
         )
 
 

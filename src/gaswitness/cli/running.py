@@ -1,0 +1,229 @@
+"""Everything around a run: plan or ledger, link, rig, hands, clock, screen; and Ctrl-C as a wish to stop."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import signal
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from pydantic import ValidationError
+from rich.console import Console
+
+from gaswitness.cli.output import talk
+from gaswitness.cli.recording import SUFFIX, Recorder, can_go_on, new_path, unfinished
+from gaswitness.cli.terminal.hands import AutoHands, ConsoleHands
+from gaswitness.cli.terminal.keys import keyboard
+from gaswitness.cli.terminal.lines import LineTalk
+from gaswitness.cli.terminal.screen import Screen
+from gaswitness.clock import SystemClock
+from gaswitness.errors import InputError
+from gaswitness.evidence.ledger import Ledger
+from gaswitness.links.opening import open_link
+from gaswitness.links.rig.client import ControlClient, control_port_of, greeting_of
+from gaswitness.links.rig.control import LOOPBACK
+from gaswitness.plan.records import Plan
+from gaswitness.run.drive import drive
+from gaswitness.run.events import RunStopped
+from gaswitness.run.ports import Hands, StopWish, Wish
+from gaswitness.run.watchers import Snapshot
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    """What was asked for on the command line."""
+
+    plan: Path | None
+    link: str | None
+    out: Path
+    speed: float | None
+    assume_yes: bool
+    rig: str | None
+    resume: bool
+    operator: str
+
+
+@dataclass(frozen=True, slots=True)
+class Carried:
+    """What came of it."""
+
+    stopped: RunStopped
+    run_id: str
+    ledger: Path
+    restarts: int
+
+    @property
+    def next_command(self) -> str:
+        """What to do now."""
+        if self.stopped.outcome == "stopped":
+            return f"gaswitness run --resume {self.ledger}"
+        return f"gaswitness judge {self.ledger}"
+
+
+async def carry_out(wanted: Wanted) -> Carried:
+    """Carry out a plan, or go on with a ledger."""
+    recorder, before, plan = _beginning(wanted)
+    try:
+        return await _carry_out(wanted, recorder, before, plan)
+    finally:
+        recorder.close()
+
+
+async def _carry_out(wanted: Wanted, recorder: Recorder, before: Ledger | None, plan: Plan) -> Carried:
+    url = wanted.link or (before.started.link if before is not None else None)
+    url = url or (plan.site.links[0].url if plan.site.links else None)
+    rig_port = await _rig_port(wanted.rig, url)
+    greeting = await greeting_of(rig_port) if rig_port is not None else None
+    if wanted.rig is not None and greeting is None:
+        raise InputError("no rig answers", where=f"--rig {wanted.rig}", hint="start one with: gaswitness rig SITE")
+    speed = _speed(wanted, greeting.speed if greeting is not None else None, before)
+    clock = _clock(speed, before)
+    link = open_link(url, plan.site, clock)
+    client = ControlClient(rig_port, clock) if greeting is not None and rig_port is not None else None
+    wishes: asyncio.Queue[Wish] = asyncio.Queue()
+    console_hands = ConsoleHands(wanted.operator, clock, wishes, helper=client, asks=not wanted.assume_yes)
+    hands: Hands = console_hands
+    if wanted.assume_yes:
+        hands = client if client is not None else AutoHands(clock.now_s)
+    run_id = before.started.run_id if before is not None else recorder.path.name.removesuffix(SUFFIX)
+    if before is not None and before.torn_bytes:
+        talk(f"{recorder.path}: {before.torn_bytes} bytes of an unfinished last line are left as they are, not read")
+    restarts = before.restarts + 1 if before is not None else 0
+    with contextlib.ExitStack() as stack:
+        if client is not None:
+            await client.open()
+        try:
+            show = _eyes(stack, console_hands)
+            stack.enter_context(_interrupts(wishes, wanted.operator))
+            stopped = await drive(
+                plan,
+                link,
+                hands,
+                clock,
+                recorder.record,
+                run_id=run_id,
+                operator=wanted.operator,
+                speed=speed,
+                simulated=client is not None,
+                before=before.events if before is not None else (),
+                torn_bytes=before.torn_bytes if before is not None else 0,
+                commit=recorder.commit,
+                wishes=wishes,
+                show=show,
+            )
+        finally:
+            if client is not None:
+                await client.close()
+    return Carried(stopped, run_id, recorder.path, restarts)
+
+
+def _beginning(wanted: Wanted) -> tuple[Recorder, Ledger | None, Plan]:
+    """A new ledger for a plan, or the one that is gone on with."""
+    if not wanted.resume:
+        if wanted.plan is None:
+            raise InputError("no plan", where="PLAN", hint="make one with: gaswitness plan SITE -o PLAN")
+        plan = read_plan(wanted.plan)
+        wanted.out.mkdir(parents=True, exist_ok=True)
+        return Recorder(new_path(wanted.out, plan.site.name, datetime.now(UTC))), None, plan
+    path = wanted.plan
+    if path is None or not path.name.endswith(SUFFIX):
+        path = unfinished(wanted.out, read_plan(path) if path is not None else None)
+    recorder, ledger = Recorder.going_on(path)
+    if not can_go_on(ledger):
+        recorder.close()
+        raise InputError(
+            f"this run has ended ({ledger.stopped.outcome if ledger.stopped else ''})",
+            where=str(path),
+            hint=f"judge it with: gaswitness judge {path}; or start a new run",
+        )
+    return recorder, ledger, ledger.started.plan
+
+
+def read_plan(path: Path) -> Plan:
+    """Read a plan file; raises InputError saying where it is no plan."""
+    try:
+        return Plan.model_validate_json(path.read_bytes())
+    except ValidationError as error:
+        first = error.errors()[0]
+        at = ".".join(str(part) for part in first["loc"]) or "the file"
+        raise InputError(
+            f"not a plan: {at}: {first['msg']}",
+            where=str(path),
+            expected="a file made by `gaswitness plan SITE -o PLAN`",
+            hint="a ledger is gone on with by --resume" if path.name.endswith(SUFFIX) else "",
+        ) from error
+
+
+async def _rig_port(given: str | None, url: str | None) -> int | None:
+    """Port of the rig's hands: as given, or beside a link that stays on this machine."""
+    if given is None:
+        return control_port_of(url) if url is not None else None
+    host, _, port = given.rpartition(":")
+    if host not in (LOOPBACK, "localhost", "") or not port.isdigit() or not 0 < int(port) < 65536:
+        raise InputError(
+            "the rig's hands are on this machine only", where="--rig", found=given, expected="127.0.0.1:PORT"
+        )
+    return int(port)
+
+
+def _speed(wanted: Wanted, rig_speed: float | None, before: Ledger | None) -> float:
+    """Only a simulated installation may go faster than life, and then both go alike."""
+    recorded = before.started.speed if before is not None else None
+    speed = wanted.speed or recorded or rig_speed or 1.0
+    if recorded is not None and speed != recorded:
+        raise InputError("a run goes on as fast as it began", where="--speed", found=speed, expected=f"{recorded:g}")
+    if rig_speed is None and speed != 1.0:
+        raise InputError(
+            "only a simulated installation may go faster or slower than life, and no rig answers here",
+            where="--speed",
+            found=speed,
+            expected="1",
+            hint="start a rig with `gaswitness rig SITE --speed X`, and give its port with --rig",
+        )
+    if rig_speed is not None and speed != rig_speed:
+        raise InputError(
+            "the run and the rig must go equally fast", where="--speed", found=speed, expected=f"{rig_speed:g}"
+        )
+    return speed
+
+
+def _clock(speed: float, before: Ledger | None) -> SystemClock:
+    """A new clock, or the one of a run that goes on: time went by while nobody recorded anything."""
+    if before is None:
+        return SystemClock(speed=speed)
+    started = before.started
+    start = datetime.fromisoformat(started.wall) - timedelta(seconds=started.t_s)
+    gone_s = (datetime.now(UTC) - start).total_seconds() * speed
+    return SystemClock(speed=speed, start=start, elapsed_s=max(gone_s, max(event.t_s for event in before.events)))
+
+
+def _eyes(stack: contextlib.ExitStack, hands: ConsoleHands) -> Callable[[Snapshot], None]:
+    """The live screen where there is a terminal, else a line for whatever is new."""
+    console = Console(stderr=True)
+    if hands.asks or sys.stdin.isatty():
+        stack.enter_context(keyboard(hands.key))
+    if console.is_terminal and not console.is_dumb_terminal:
+        return stack.enter_context(Screen(console, hands)).show
+    return LineTalk(hands, talk).show
+
+
+@contextlib.contextmanager
+def _interrupts(wishes: asyncio.Queue[Wish], by: str) -> Iterator[None]:
+    """Ctrl-C is a wish to stop: gas is shut and inhibits are lifted first; pressed again, it ends at once."""
+    loop = asyncio.get_running_loop()
+
+    def wish(*_: object) -> None:
+        stop = StopWish("stopped", by, "interrupted from the keyboard or by the system")
+        loop.call_soon_threadsafe(wishes.put_nowait, stop)
+
+    numbers: Sequence[signal.Signals] = (signal.SIGINT, signal.SIGTERM)
+    before = {number: signal.signal(number, wish) for number in numbers}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
