@@ -17,6 +17,7 @@ from gaswitness.errors import LinkError
 from gaswitness.links.rig.commands import Command, command_for
 from gaswitness.links.rig.control import CONTROL_FORMAT, LOOPBACK, Greeting, Reply, Request, Seen
 from gaswitness.links.rig.hands import HAND_U_S
+from gaswitness.links.rig.panel import PROOF_S
 from gaswitness.plan.records import Step
 from gaswitness.run.ports import Answer, Press
 
@@ -146,7 +147,10 @@ class ControlClient:
         command = command_for(step)
         if command is None:
             return Answer("done", self.name, t_s=self._clock.now_s(), u_s=HAND_U_S)
-        return Answer("done", self.name, t_s=await self.act(command), u_s=math.hypot(HAND_U_S, self.offset.u_s))
+        done_s = await self.act(command)
+        if step.kind == "prove":  # whoever proves an effect stays to see it act
+            await self._clock.sleep_s(PROOF_S)
+        return Answer("done", self.name, t_s=done_s, u_s=math.hypot(HAND_U_S, self.offset.u_s))
 
     async def act(self, command: Command) -> float:
         """One act; the instant at which it was done, on the run's clock."""

@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator
 
 from gaswitness.clock import Clock
 from gaswitness.links.rig.commands import command_for, obey
+from gaswitness.links.rig.panel import PROOF_S
 from gaswitness.links.rig.witnesses import Witnesses
 from gaswitness.links.rig.world import Sight, World
 from gaswitness.plan.records import Step
@@ -53,12 +54,14 @@ class RigHands:
         self._presses = PressQueue(world)
 
     async def do(self, step: Step) -> Answer:
-        """Do it at once."""
+        """Do it at once; whoever proves an effect stays to see it act."""
         now_s = self._clock.now_s()
         self._world.advance(now_s)
         command = command_for(step)
         if command is not None:
             obey(self._world, command)
+        if step.kind == "prove":
+            await self._clock.sleep_s(PROOF_S)
         return Answer("done", self.name, t_s=now_s, u_s=HAND_U_S)
 
     async def presses(self) -> AsyncIterator[Press]:
