@@ -1,5 +1,6 @@
 """How a detector answers to gas: forward model, fit, figures, and the same while a test runs."""
 
+from gaswitness.response.fit import fit_step
 from gaswitness.response.model import (
     Sensor,
     SensorPath,
@@ -9,13 +10,20 @@ from gaswitness.response.model import (
     round_to_resolution,
     step_curve,
 )
+from gaswitness.response.result import FLAGS, StepFit
+from gaswitness.response.settle import Settled, settled
 
 __all__ = [
+    "FLAGS",
     "Sensor",
     "SensorPath",
     "SensorState",
+    "Settled",
+    "StepFit",
     "air_factor",
     "clip_to_range",
+    "fit_step",
     "round_to_resolution",
+    "settled",
     "step_curve",
 ]

@@ -319,17 +319,7 @@ def search(
     rss = _project(linear, columns, residual, coefficients, basis)
     damping = 1e-3
     for count in range(steps):
-        _slopes(
-            free,
-            zero_held,
-            tied,
-            has_off,
-            coefficients,
-            slopes_on,
-            slopes_off,
-            basis,
-            columns,
-            jacobian)
+        _slopes(free, zero_held, tied, has_off, coefficients, slopes_on, slopes_off, basis, columns, jacobian)
         for a in range(3):
             if not free[a]:
                 continue
@@ -635,7 +625,23 @@ def fit_rows(
         prepare(t, y, root_w, on, off, tied, zero_held, drift, order, dead_held, low, high, best)
         a = 0 if best[0, 3] <= best[1, 3] else 1
         rss, ended, _ = search(
-            t, y, root_w, on, off, tied, zero_held, drift, best[a, :3], free, low, high, 60, tolerance, found, c, residual
+            t,
+            y,
+            root_w,
+            on,
+            off,
+            tied,
+            zero_held,
+            drift,
+            best[a, :3],
+            free,
+            low,
+            high,
+            60,
+            tolerance,
+            found,
+            c,
+            residual,
         )
         if ended != CONVERGED:
             rss_b, ended_b, _ = search(
@@ -684,12 +690,20 @@ def fit_rows(
             near = max(gap, 1e-3)
             dt1, dt2 = -s / near, s / near
             tau1, tau2 = values[row, 3], values[row, 4]
-            l, r = 5, 6
+            a_log, a_ratio = 5, 6
             variances[row, 0] = scale * cov[0, 0]
             variances[row, 1] = scale * quadratic(cov, level)
             variances[row, 2] = scale * cov[4, 4]
-            variances[row, 3] = scale * (tau1 * tau1 * cov[l, l] + 2.0 * tau1 * dt1 * cov[l, r] + dt1 * dt1 * cov[r, r])
-            variances[row, 4] = scale * (tau2 * tau2 * cov[l, l] + 2.0 * tau2 * dt2 * cov[l, r] + dt2 * dt2 * cov[r, r])
+            variances[row, 3] = scale * (
+                tau1 * tau1 * cov[a_log, a_log]
+                + 2.0 * tau1 * dt1 * cov[a_log, a_ratio]
+                + dt1 * dt1 * cov[a_ratio, a_ratio]
+            )
+            variances[row, 4] = scale * (
+                tau2 * tau2 * cov[a_log, a_log]
+                + 2.0 * tau2 * dt2 * cov[a_log, a_ratio]
+                + dt2 * dt2 * cov[a_ratio, a_ratio]
+            )
             variances[row, 5] = scale * quadratic(cov, g50)
             variances[row, 6] = scale * quadratic(cov, g90)
         quality[row, 0], quality[row, 1], quality[row, 2] = rss, variance, phi
@@ -698,8 +712,11 @@ def fit_rows(
 
 @kernel
 def inflation(phi: float, n: int) -> float:
-    """Factor on the variance for residuals that hang together, (1 + phi) / (1 - phi); 1 while phi may be chance."""
-    if phi <= 2.0 / math.sqrt(n):
+    """Factor on the variance for residuals that hang together, (1 + phi) / (1 - phi).
+
+    1 while phi may be chance (within 2 / sqrt n), and under 20 samples, which cannot tell.
+    """
+    if n < 20 or phi <= 2.0 / math.sqrt(n):
         return 1.0
     phi = min(phi, 1.0 - 1.0 / n)
     return (1.0 + phi) / (1.0 - phi)
