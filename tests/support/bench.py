@@ -49,7 +49,7 @@ def make_plan(site: Site, tags: tuple[str, ...] = ("CO2-A", "CO2-B")) -> Plan:
             step(f"{tag}/fault", "fault", "signal", 30.0, tag=tag),
             step(f"{tag}/mend", "mend", "signal", 30.0, tag=tag),
             step(f"{tag}/adjust", "adjust", tag=tag, optional=True),
-            step(f"{tag}/as-left/zero", "zero", "settled", 60.0, tag=tag, optional=True),
+            step(f"{tag}/as-left/zero", "zero", "settled", 240.0, tag=tag, optional=True),
         ]
     steps += [
         step("visit/lift/FAN", "lift", effect="FAN", at_most_s=30.0),

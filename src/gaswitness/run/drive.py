@@ -194,11 +194,13 @@ class _Driver:
                 self._tick(item.t_s)
             case Press():
                 self._seen(self._mark(item))
+                self._hear(Message(item.t_s, f"{item.witness} marked {item.signal} {'on' if item.on else 'off'}"))
             case StopWish():
                 self._feed(StopWanted(self._now_s(), item.outcome, item.by, item.reason))
             case NoteWish():
                 t_s = self._now_s()
                 self._seen(NoteTaken(t_s=t_s, wall=self._state.wall(t_s), by=item.by, text=item.text))
+                self._hear(Message(t_s, f"{item.by}: {item.text}"))
             case ReadingWish():
                 self._typed(item)
             case _Broke(error):
@@ -214,8 +216,11 @@ class _Driver:
         for message in self._lookout.on_event(self._state, event):
             self._say(message)
 
-    def _say(self, message: Message) -> None:
+    def _hear(self, message: Message) -> None:
         self._messages = (*self._messages, message)[-KEPT_MESSAGES:]
+
+    def _say(self, message: Message) -> None:
+        self._hear(message)
         if self._state.ended is None:
             wall = self._state.wall(message.t_s)
             self._write(NoteTaken(t_s=message.t_s, wall=wall, by=BY, text=message.text))

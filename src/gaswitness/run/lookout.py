@@ -51,7 +51,13 @@ class Lookout:
 
     def on_tick(self, state: RunState, t_s: float) -> list[Message]:
         """What the passing of time makes worth saying."""
-        found = [self._overdue(state, t_s), self._lost(state, t_s), self._gas(state, t_s), self._waiting(state, t_s)]
+        found = [
+            self._early(state, t_s),
+            self._overdue(state, t_s),
+            self._lost(state, t_s),
+            self._gas(state, t_s),
+            self._waiting(state, t_s),
+        ]
         return [message for message in found if message is not None]
 
     def _once(self, key: str, t_s: float, text: str, *, urgent: bool = True) -> Message | None:
@@ -59,6 +65,18 @@ class Lookout:
             return None
         self._said.add(key)
         return Message(t_s, text, urgent)
+
+    def _early(self, state: RunState, t_s: float) -> Message | None:
+        """An alarm that stands before its detector was given gas proves nothing when gas comes."""
+        now, tag = state.now, state.under_test
+        if now is None or tag is None or now.step.kind not in ("zero", "gas-on"):
+            return None
+        points = [point.name for point in state.plan.site.detector(tag).alarms]
+        on = [name for name in points if state.shows(f"{tag}.{name}")]
+        if not on:
+            return None
+        text = f"{tag}: alarm {', '.join(on)} stands before gas was given; clear it first, or it proves nothing"
+        return self._once(f"early {tag} {state.restarts} {on}", t_s, text)
 
     def _overdue(self, state: RunState, t_s: float) -> Message | None:
         now = state.now

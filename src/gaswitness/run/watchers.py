@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from gaswitness.plan.records import DetectorPlan, Step
-from gaswitness.run.events import Event, MarkMade, ReadingTaken
+from gaswitness.run.events import Event, GasTurned, MarkMade, ReadingTaken
 from gaswitness.run.lookout import Message
 from gaswitness.run.state import OpenGas, RunState, Standing
 from gaswitness.run.steady import Sample
@@ -125,6 +125,8 @@ class Snapshot:
     gas: OpenGas | None
     gas_may_be_shut: bool
     """Everything the plan wants to see under gas has been seen."""
+    cautions: tuple[str, ...]
+    """To be read before the step that stands: all of them to begin with, those of the bottle before it is opened."""
     watched: tuple[Watched, ...]
     inhibits: tuple[Standing, ...]
     standing: tuple[str, ...]
@@ -151,6 +153,8 @@ class Watcher:
                 trail.popleft()
         elif isinstance(event, MarkMade):
             self._marked[event.signal] = event.on
+        elif isinstance(event, GasTurned) and event.on:
+            self._marked.clear()  # a new test: whatever was marked before is no longer what is there
 
     def snapshot(self, state: RunState, t_s: float, health: Health, messages: tuple[Message, ...]) -> Snapshot:
         """The run as it stands."""
@@ -171,6 +175,7 @@ class Watcher:
             next_alarm=_next_alarm(state),
             gas=state.gas,
             gas_may_be_shut=state.gas is not None and now is not None and now.step.kind == "gas-off",
+            cautions=_cautions(state),
             watched=self._watched(state),
             inhibits=tuple(state.inhibits.values()),
             standing=state.standing_inhibits,
@@ -224,6 +229,23 @@ class Watcher:
 def _per_ppm(detector: Detector) -> float:
     lfl_ppm = detector.lfl.ppm if detector.lfl is not None else None
     return convert(1.0, "ppm", detector.unit, gas=detector.gas, lfl_ppm=lfl_ppm)
+
+
+def _cautions(state: RunState) -> tuple[str, ...]:
+    """Cautions of the step that stands; what holds for several bottles is said once, with all of them."""
+    if state.now is None or state.now.step.kind not in ("caution", "gas-on"):
+        return ()
+    bottle = state.now.step.cylinder
+    tags = {cylinder.tag for cylinder in state.plan.site.cylinders}
+    bottles: dict[str, list[str]] = {}
+    for caution in state.plan.cautions:
+        lead, colon, text = caution.partition(": ")
+        of_bottle = bool(colon) and lead in tags
+        if state.now.step.kind == "gas-on" and lead != bottle:
+            continue
+        bottles.setdefault(text if of_bottle else caution, []).extend([lead] if of_bottle else [])
+    every = state.now.step.kind == "gas-on"
+    return tuple(f"{', '.join(of)}: {text}" if of and not every else text for text, of in bottles.items())
 
 
 def _planned(state: RunState, tag: str) -> DetectorPlan | None:

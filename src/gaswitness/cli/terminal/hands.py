@@ -48,6 +48,8 @@ class ConsoleHands:
         self._per_ppm = 1.0
         self._typing: Typing | None = None
         self._typed = ""
+        self.pages, self.page = 1, 0
+        """How many pages the screen needs for what must be read first, and which one is shown."""
 
     # --- ports.Hands ---
 
@@ -55,6 +57,7 @@ class ConsoleHands:
         """Wait until the person says that it is done."""
         answered: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
         self._asked = (step, answered)
+        self.pages, self.page = 1, 0
         try:
             answer = await answered
         finally:
@@ -107,6 +110,8 @@ class ConsoleHands:
             self._type(key)
         elif self._typing in ("abort", "stop"):
             self._decide(key)
+        elif key == ENTER and self.page + 1 < self.pages:
+            self.page += 1
         elif key == ENTER:
             self._answer(Answer("done", self.name, t_s=self._clock.now_s(), u_s=REACTION_U_S))
         elif key in _TYPINGS:

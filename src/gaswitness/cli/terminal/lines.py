@@ -32,6 +32,8 @@ class LineTalk:
             done = sum(line.done for line in snapshot.detectors)
             steps = sum(line.steps for line in snapshot.detectors)
             self._say(f"{clock_text(snapshot.t_s):>8}  {done:3}/{steps}  {step.id}: {step.text}")
+            for caution in snapshot.cautions:
+                self._say(f"{'':8}  caution: {caution}")
         if self._hands.asking is not None and self._hands.asking.id == step.id and key != self._asked:
             self._asked = key
             marks = "  ".join(

@@ -68,6 +68,8 @@ def picture(snapshot: Snapshot, hands: ConsoleHands, width: int, height: int, sh
     foot = _foot(snapshot, hands, width, height, shapes)
     middle = max(4, height - len(head) - len(foot))
     wide = width - narrow - 2
+    if snapshot.step is not None and snapshot.step.kind == "caution":
+        return Group(*head, *_reading_matter(snapshot.cautions, hands, width, middle, shapes), *foot)
     strip = (
         draw(snapshot.strip, snapshot.t_s, wide, middle, shapes) if snapshot.strip is not None else [Text()] * middle
     )
@@ -115,7 +117,7 @@ def _step(snapshot: Snapshot, hands: ConsoleHands, width: int) -> list[Text]:
     since_s = max(0.0, snapshot.t_s - snapshot.step_since_s)
     limit = f" of {clock_text(step.at_most_s)}" if step.at_most_s > 0 and not mine else ""
     timer = f"{clock_text(since_s)}{limit}"
-    stop = f"{snapshot.stopping}: " if snapshot.stopping else ""
+    stop = {"stopped": "stopping: ", "aborted": "aborting: ", None: ""}[snapshot.stopping]
     lead = Text.assemble((f" {word} ", "bold reverse" if mine else "reverse"), " ", (stop, STYLES["second"]))
     room = width - lead.cell_len - len(timer) - 2
     words = Text(step.text, "bold" if mine else "").wrap(_WRAP, max(10, room))
@@ -128,6 +130,27 @@ def _step(snapshot: Snapshot, hands: ConsoleHands, width: int) -> list[Text]:
 
 
 _WRAP = Console(width=200, force_terminal=False, file=None)
+
+
+def _reading_matter(
+    cautions: Sequence[str], hands: ConsoleHands, width: int, height: int, shapes: Shapes
+) -> list[Text]:
+    """The cautions, a page at a time; none is cut in two."""
+    pages: list[list[Text]] = [[]]
+    for caution in cautions:
+        lines = [
+            _line(f"  {shapes.ahead if number == 0 else ' '} ", line)
+            for number, line in enumerate(Text(caution).wrap(_WRAP, width - 6))
+        ]
+        if pages[-1] and len(pages[-1]) + len(lines) > height - 1:
+            pages.append([])
+        pages[-1] += lines
+    if hands.asks:
+        hands.pages = len(pages)
+    shown = pages[min(hands.page, len(pages) - 1)][: height - 1]
+    foot = f"    page {min(hands.page, len(pages) - 1) + 1} of {len(pages)}"
+    more = "; Enter reads on" if hands.page + 1 < len(pages) else ""
+    return [*shown, *[_line()] * (height - 1 - len(shown)), _line((foot + more, looks.GREY))]
 
 
 def _side(snapshot: Snapshot, shapes: Shapes) -> list[Text]:
@@ -215,6 +238,8 @@ def _foot(snapshot: Snapshot, hands: ConsoleHands, width: int, height: int, shap
     lines = [_rule(width, shapes), *_detectors(snapshot, width, shapes, roomy)]
     lines += _inhibits(snapshot, width, shapes, roomy)
     lines += _watched(snapshot, hands, width, shapes, roomy)
+    if snapshot.step is not None and snapshot.step.kind == "gas-on":
+        lines += _bottle(snapshot.cautions, width, 6 if roomy else 2)
     lines += _messages(snapshot, width, shapes, 5 if roomy else 2)
     lines.append(_keys(hands))
     return lines
@@ -283,8 +308,14 @@ def _watched(snapshot: Snapshot, hands: ConsoleHands, width: int, shapes: Shapes
         tag = watched.signal.removesuffix(".on")
         named = f"{tag} ({watched.name})" if roomy else tag
         lead = f"[{key}] " if hands.asks else ""
-        pieces.append(Text(f"{lead}{shape} {named}", "bold" if on else ""))
+        marked = shapes.done if watched.on_by_witness else ""
+        pieces.append(Text(f"{lead}{shape}{marked} {named}", "bold" if on else ""))
     return _packed("watch: ", pieces, width, 4 if roomy else 2)
+
+
+def _bottle(cautions: Sequence[str], width: int, most: int) -> list[Text]:
+    """The cautions of the bottle that is about to be opened, the gravest first."""
+    return [_line(("! ", "bold"), line) for caution in cautions for line in Text(caution).wrap(_WRAP, width - 2)][:most]
 
 
 def _messages(snapshot: Snapshot, width: int, shapes: Shapes, most: int) -> list[Text]:
