@@ -29,6 +29,17 @@ from gaswitness.run.events import Event, InhibitMoved, RoleTold, RunResumed
 
 PAPER = Path(__file__).with_name("paper")
 
+TOLD_TOGETHER = {
+    "effect": "effects in time (seconds in the matrix)",
+    "effect-pattern": "patterns as configured",
+    "latched": "alarms latching or not, as configured",
+    "silenced": "sounders stopped on silence",
+    "reset": "cleared on reset",
+    "fault": "open signal seen as a fault",
+    "no-stray": "check that nothing else happened",
+}
+"""Kinds of criterion that are told in one sentence where they passed."""
+
 
 def certificate_pdf(
     payload: CertificatePayload, ledger: Ledger, body: bytes, *, signer: str, issued: datetime
@@ -128,14 +139,28 @@ def _summary_row(verdict: Verdict, plan: Plan, payload: CertificatePayload) -> d
 
 
 def _punch_list(judgement: Judgement) -> list[dict[str, str]]:
-    rows = [
-        (f"{verdict.tag}: {finding.text}", finding) for verdict in judgement.verdicts for finding in verdict.findings
-    ] + [(finding.text, finding) for finding in judgement.visit]
-    return [
-        {"what": what, "outcome": f.outcome, "why": f.why, "causes": "; ".join(f.causes)}
-        for what, f in rows
-        if f.outcome != "pass"
-    ]
+    """What fell short, findings of one detector with the same first cause together."""
+    groups: dict[tuple[str, str, str], list[Finding]] = {}
+    for tag, findings in [(v.tag, v.findings) for v in judgement.verdicts] + [("visit", judgement.visit)]:
+        for finding in findings:
+            if finding.outcome != "pass":
+                cause = finding.causes[0] if finding.causes else finding.why
+                groups.setdefault((tag, finding.outcome, cause), []).append(finding)
+    rows = []
+    for (tag, outcome, _), findings in groups.items():
+        first = findings[0]
+        causes = [cause for cause in first.causes if cause not in first.why]
+        texts = " ".join(finding.text for finding in findings[:2])
+        more = f" And {len(findings) - 2} more." if len(findings) > 2 else ""
+        rows.append(
+            {
+                "what": f"{tag}:",
+                "outcome": outcome,
+                "why": f"{texts}{more} {first.why}",
+                "causes": "; ".join(causes[:3]),
+            }
+        )
+    return rows
 
 
 def _matrix(plan: Plan, judgement: Judgement) -> dict[str, Any]:
@@ -160,8 +185,9 @@ def _detector(verdict: Verdict, plan: Plan, events: Sequence[Event]) -> dict[str
     detector = plan.site.detector(verdict.tag)
     scale, unit = shown_scale(detector)
     reach = limits_text(detector.range_low_ppm * scale, detector.range_high_ppm * scale, unit)
+    told_apart = [f for f in verdict.findings if f.outcome != "pass" or f.kind not in TOLD_TOGETHER]
     findings = []
-    for finding in verdict.findings:
+    for finding in told_apart:
         found, limits = found_and_limits(finding, detector)
         findings.append(
             {
@@ -171,7 +197,7 @@ def _detector(verdict: Verdict, plan: Plan, events: Sequence[Event]) -> dict[str
                 "rule": finding.rule,
                 "p": probability(finding.p_conform),
                 "outcome": finding.outcome,
-                "why": finding.why,
+                "why": "" if finding.outcome == "pass" else finding.why,
             }
         )
     return {
@@ -182,7 +208,15 @@ def _detector(verdict: Verdict, plan: Plan, events: Sequence[Event]) -> dict[str
         f"resolution {detector.resolution_ppm * scale:g} {unit}; stated t90 {detector.t90_s:g} s. {verdict.why}",
         "strip": strip_of(events, plan, detector.tag),
         "findings": findings,
+        "also": _told_together([f for f in verdict.findings if f.outcome == "pass" and f.kind in TOLD_TOGETHER]),
     }
+
+
+def _told_together(passed: Sequence[Finding]) -> str:
+    """Passed criteria that need no row each, counted in one sentence."""
+    counts = [(sum(f.kind == kind for f in passed), words) for kind, words in TOLD_TOGETHER.items()]
+    parts = [f"{count} {words}" for count, words in counts if count]
+    return f"Passed too: {', '.join(parts)}; each stands in the bundle with its figures." if parts else ""
 
 
 def _cylinders(plan: Plan) -> list[dict[str, str]]:

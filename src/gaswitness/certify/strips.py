@@ -16,6 +16,7 @@ from gaswitness.site.records import AlarmPointSpec, Detector, MatrixLine, Site
 MOST_POINTS = 600
 """More than paper resolves over the width of a page."""
 LEAD_S = 40.0
+USABLE = ("good", "over", "under", "by-hand")
 
 Point = tuple[float, float]
 
@@ -35,7 +36,7 @@ def strip_of(events: Sequence[Event], plan: Plan, tag: str) -> dict[str, Any] | 
         return (min(max(t_s, begin_s), end_s) - zero_s) / 60.0
 
     readings = [
-        (e.t_s, e.value_ppm)
+        (e.t_s, e.value_ppm if e.quality in USABLE else None)
         for e in events
         if isinstance(e, ReadingTaken) and e.tag == tag and begin_s <= e.t_s <= end_s
     ]

@@ -66,10 +66,10 @@ def limits_text(lower: float | None, upper: float | None, unit: str) -> str:
     if lower is None and upper is None:
         return "-"
     if lower is None:
-        return f"up to {upper:.5g} {unit}"
+        return f"up to {upper:.4g} {unit}"
     if upper is None:
-        return f"from {lower:.5g} {unit}"
-    return f"{lower:.5g} to {upper:.5g} {unit}"
+        return f"from {lower:.4g} {unit}"
+    return f"{lower:.4g} to {upper:.4g} {unit}"
 
 
 def found_and_limits(finding: Finding, detector: Detector | None) -> tuple[str, str]:
