@@ -7,17 +7,16 @@ import contextlib
 import json
 import math
 from collections.abc import AsyncIterator
-from dataclasses import dataclass
 from urllib.parse import urlsplit
 
 from pydantic import ValidationError
 
 from gaswitness.clock import Clock
 from gaswitness.errors import LinkError
+from gaswitness.evidence.timeline import Offset, offset_from_exchange
 from gaswitness.links.rig.commands import Command, command_for
 from gaswitness.links.rig.control import CONTROL_FORMAT, LOOPBACK, Greeting, Reply, Request, Seen
-from gaswitness.links.rig.hands import HAND_U_S
-from gaswitness.links.rig.panel import PROOF_S
+from gaswitness.links.rig.hands import HAND_U_S, stay_with_proof
 from gaswitness.plan.records import Step
 from gaswitness.run.ports import Answer, Press
 
@@ -25,31 +24,6 @@ EXCHANGES = 8
 """Readings of the rig's clock on connecting; the one that came back soonest counts."""
 PATIENCE_S = 5.0
 """Real seconds to wait for an answer."""
-
-
-@dataclass(frozen=True, slots=True)
-class ClockOffset:
-    """Run clock minus rig clock, from one exchange.
-
-    offset = (asked + answered) / 2 - rig_now. Wherever between asking and answering the rig read its clock, it is off
-    by no more than half the delay; as a uniform distribution that is delay / (2 sqrt 3), JCGM 100:2008, 4.3.7.
-
-    >>> ClockOffset.of(asked_s=10.0, rig_now_s=7.0, answered_s=10.2)
-    ClockOffset(offset_s=3.1, delay_s=0.2)
-    """
-
-    offset_s: float
-    delay_s: float
-
-    @classmethod
-    def of(cls, asked_s: float, rig_now_s: float, answered_s: float) -> ClockOffset:
-        """From the instants of one exchange."""
-        return cls(round((asked_s + answered_s) / 2.0 - rig_now_s, 9), round(answered_s - asked_s, 9))
-
-    @property
-    def u_s(self) -> float:
-        """Standard uncertainty of the offset."""
-        return self.delay_s / (2.0 * math.sqrt(3.0))
 
 
 def control_port_of(url: str) -> int | None:
@@ -98,9 +72,10 @@ class ControlClient:
         self._listening: asyncio.Task[None] | None = None
         self._waiting: dict[int, asyncio.Future[Reply]] = {}
         self._count = 0
+        self._begun_s: dict[str, float] = {}
         self._presses: asyncio.Queue[Press] = asyncio.Queue()
         self.greeting: Greeting | None = None
-        self.offset = ClockOffset(0.0, math.inf)
+        self.offset = Offset(0.0, math.inf)
 
     async def open(self) -> None:
         """Connect, compare clocks, and begin to watch; raises LinkError."""
@@ -148,8 +123,8 @@ class ControlClient:
         if command is None:
             return Answer("done", self.name, t_s=self._clock.now_s(), u_s=HAND_U_S)
         done_s = await self.act(command)
-        if step.kind == "prove":  # whoever proves an effect stays to see it act
-            await self._clock.sleep_s(PROOF_S)
+        if command.do == "prove":
+            await stay_with_proof(self._clock, self._begun_s, command.effect, done_s)
         return Answer("done", self.name, t_s=done_s, u_s=math.hypot(HAND_U_S, self.offset.u_s))
 
     async def act(self, command: Command) -> float:
@@ -173,8 +148,8 @@ class ControlClient:
     async def _compare_clocks(self) -> None:
         asked_s = self._clock.now_s()
         reply = await self._ask(Request(id=self._next_id(), ask="now"))
-        measured = ClockOffset.of(asked_s, reply.now_s, self._clock.now_s())
-        if measured.delay_s <= self.offset.delay_s:
+        measured = offset_from_exchange(asked_s, reply.now_s, self._clock.now_s())
+        if measured.u_s <= self.offset.u_s:
             self.offset = measured
 
     async def _ask(self, request: Request) -> Reply:
@@ -213,6 +188,8 @@ class ControlClient:
                 answer.set_result(reply)
             return
         seen = Seen.model_validate_json(line)
+        if seen.on:
+            self._begun_s[seen.signal] = seen.t_s + self.offset.offset_s
         self._presses.put_nowait(
             Press(
                 mark_id=seen.mark_id,

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 import heapq
-from collections.abc import AsyncIterator
+import math
+from collections.abc import AsyncIterator, Callable, Mapping
 
 from gaswitness.clock import Clock
 from gaswitness.links.rig.commands import command_for, obey
-from gaswitness.links.rig.panel import PROOF_S
 from gaswitness.links.rig.witnesses import Witnesses
 from gaswitness.links.rig.world import Sight, World
 from gaswitness.plan.records import Step
@@ -16,6 +16,19 @@ from gaswitness.run.ports import Answer, Press
 
 HAND_U_S = 0.05
 """Standard uncertainty of the instant of an act: a valve is not open at once."""
+PROOF_AT_MOST_S = 15.0
+LOOK_S = 0.5
+"""How long hands stay with a proof, and how often they look meanwhile; on the run's clock."""
+
+
+async def stay_with_proof(
+    clock: Clock, begun_s: Mapping[str, float], effect: str, since_s: float, look: Callable[[], None] | None = None
+) -> None:
+    """Stay with an effect that is being proven until somebody has marked it, or nothing is to be expected any more."""
+    while clock.now_s() - since_s < PROOF_AT_MOST_S and begun_s.get(f"{effect}.on", -math.inf) < since_s:
+        await clock.sleep_s(LOOK_S)
+        if look is not None:
+            look()
 
 
 class PressQueue:
@@ -25,6 +38,8 @@ class PressQueue:
         self._witnesses = Witnesses(world.site, world.seed, instance)
         self._waiting: list[tuple[float, int, Press]] = []
         self._count = 0
+        self.begun_s: dict[str, float] = {}
+        """Per signal the instant of the last mark that it began."""
         self._ready: asyncio.Queue[Press] = asyncio.Queue()
         world.on_sight(self._saw)
         world.on_time(self._time_came)
@@ -36,7 +51,10 @@ class PressQueue:
 
     def _time_came(self, now_s: float) -> None:
         while self._waiting and self._waiting[0][0] <= now_s:
-            self._ready.put_nowait(heapq.heappop(self._waiting)[2])
+            press = heapq.heappop(self._waiting)[2]
+            if press.on:
+                self.begun_s[press.signal] = press.t_s
+            self._ready.put_nowait(press)
 
     async def next(self) -> Press:
         """The next mark, once it has been pressed."""
@@ -56,13 +74,16 @@ class RigHands:
     async def do(self, step: Step) -> Answer:
         """Do it at once; whoever proves an effect stays to see it act."""
         now_s = self._clock.now_s()
-        self._world.advance(now_s)
+        self._catch_up()
         command = command_for(step)
         if command is not None:
             obey(self._world, command)
-        if step.kind == "prove":
-            await self._clock.sleep_s(PROOF_S)
+            if command.do == "prove":
+                await stay_with_proof(self._clock, self._presses.begun_s, command.effect, now_s, self._catch_up)
         return Answer("done", self.name, t_s=now_s, u_s=HAND_U_S)
+
+    def _catch_up(self) -> None:
+        self._world.advance(self._clock.now_s())
 
     async def presses(self) -> AsyncIterator[Press]:
         """Marks as the world's time passes."""

@@ -65,10 +65,10 @@ class Room:
 class Head:
     """One detector's sensor and the air before it.
 
-    Off its data sheet by a seeded, honest amount (our assumptions): gain 1 % (0.3 % where the sensor is adjusted in
+    Off its data sheet by a seeded, honest amount (our assumptions): gain 0.5 % (0.2 % where the sensor is adjusted in
     air, as for oxygen) and zero 0.15 % of range, standard deviations cut at two; t90 between 0.85 and 1.10 of what is
-    stated, dead time 0.8 to 1.1, noise 0.7 to 1.3, flow 0.93 to 1.07; the bottle within its certificate. Unless it
-    corrects for pressure it was adjusted at sea level and 20 degC.
+    stated, dead time 0.8 to 1.1, noise 0.7 to 1.3, flow 0.93 to 1.07; the bottle within one standard uncertainty of
+    its certificate. Unless it corrects for pressure it was adjusted at sea level and 20 degC.
     """
 
     def __init__(self, detector: Detector, site: Site, seed: int) -> None:
@@ -78,7 +78,7 @@ class Head:
         self._air = 1.0 if detector.corrects_pressure else air_factor(air.pressure_pa, air.temperature_k)
         low_ppm, high_ppm = site.background_ppm(detector)
         in_air = low_ppm > detector.range_low_ppm + 0.5 * detector.range_ppm
-        self.gain = 1.0 + (0.003 if in_air else 0.010) * _clipped(chance.standard_normal())
+        self.gain = 1.0 + (0.002 if in_air else 0.005) * _clipped(chance.standard_normal())
         self.zero_ppm = 0.0015 * detector.range_ppm * _clipped(chance.standard_normal())
         self.noise_ppm = detector.noise_ppm * chance.uniform(0.7, 1.3)
         t90_s = detector.t90_s * chance.uniform(0.85, 1.10)
@@ -112,7 +112,9 @@ class Head:
         """Cap on, bottle open: the cap flushes with its volume over the flow."""
         self.advance(t_s)
         chance = generator(self._seed, f"bottle {cylinder.tag}")
-        true_ppm = cylinder.shown_ppm + cylinder.u_ppm * cylinder.surrogate_factor * _clipped(chance.standard_normal())
+        true_ppm = cylinder.shown_ppm + cylinder.u_ppm * cylinder.surrogate_factor * _clipped(
+            chance.standard_normal(), 1.0
+        )
         fits = cylinder.target_gas == self.detector.gas
         self._bottle = cylinder
         self._bottle_ppm = true_ppm if fits else 0.0

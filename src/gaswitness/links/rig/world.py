@@ -54,6 +54,7 @@ class World:
         self.panel = Panel(site)
         self.heads = {detector.tag: Head(detector, site, seed) for detector in site.detectors}
         self._scans = 0
+        self._first_scan_s = float(generator(seed, "scan").uniform(0.0, site.panel.scan_s))
         self._open: set[str] = set()
         self._frozen: dict[str, float] = {}
         self._link_down: tuple[float, float] = (math.inf, -math.inf)
@@ -72,11 +73,10 @@ class World:
 
     def advance(self, to_s: float) -> None:
         """Let time pass until this instant; an earlier one changes nothing."""
-        scan_s = self.site.panel.scan_s
-        while (self._scans + 1) * scan_s <= to_s:
+        while (at_s := self._first_scan_s + self._scans * self.site.panel.scan_s) <= to_s:
             self._scans += 1
-            self._show(self._scans * scan_s)
-            self._scan(self._scans * scan_s)
+            self._show(at_s)
+            self._scan(at_s)
         self._show(to_s)
         self.now_s = max(self.now_s, to_s)
         for timer in self._timers:
