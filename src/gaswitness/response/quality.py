@@ -14,7 +14,8 @@ SPIKE_SIGMAS = 6.0
 """A sample this far outside its neighbours is a spike: under 1e-8 of good samples of a quiet trace."""
 GAP_INTERVALS = 4.0
 """A pause this many times the usual interval is a gap: one or two lost polls are not."""
-_NORMAL_MAD = 1.482602218505602
+_LOWER_80 = 0.6616
+"""Root mean square of the smaller 80 % of a unit normal: sqrt((0.8 - 2 z phi(z)) / 0.8), z = 1.2816."""
 
 
 def resolution_seen(reading: Floats) -> float:
@@ -45,17 +46,14 @@ def resolution_seen(reading: Floats) -> float:
 def noise_sd(reading: Floats) -> float:
     """Standard deviation of the noise from second differences, which a smooth curve hardly touches.
 
-    Median based; where a coarse display makes the median 0, the root mean square of the lower 95 % is used instead.
-    White noise is assumed: slow wandering is not seen here.
+    Root mean square of the smaller 80 % of them, scaled to a normal distribution, so that spikes and jumps have no
+    say. White noise is assumed: slow wandering is not seen here.
     """
     if reading.size < 5:
         return math.nan
-    bends = np.abs(reading[2:] - 2.0 * reading[1:-1] + reading[:-2])
-    sd = _NORMAL_MAD * float(np.median(bends)) / math.sqrt(6.0)
-    if sd > 0:
-        return sd
-    kept = np.sort(bends)[: max(1, int(0.95 * bends.size))]
-    return float(np.sqrt(np.mean(kept**2) / 6.0))
+    bends = np.sort(np.abs(reading[2:] - 2.0 * reading[1:-1] + reading[:-2]))
+    kept = bends[: max(1, math.ceil(0.8 * bends.size))]
+    return float(np.sqrt(np.mean(kept**2) / 6.0)) / _LOWER_80
 
 
 def spikes(reading: Floats, resolution: float = 0.0) -> Bools:
