@@ -207,7 +207,7 @@ def _length(length_s: float) -> str:
 
 
 def _table(*columns: str, right: tuple[int, ...] = ()) -> Table:
-    table = Table(box=None, pad_edge=False, header_style=GREY, padding=(0, 2, 0, 0))
+    table = Table(box=None, pad_edge=False, header_style=GREY, padding=(0, 1, 0, 0))
     for index, name in enumerate(columns):
         table.add_column(name, justify="right" if index in right else "left", no_wrap=True)
     return table

@@ -7,6 +7,7 @@ import gzip
 import io
 import zlib
 from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, BinaryIO
@@ -57,7 +58,7 @@ class Block:
             ends = np.append(ends, len(octets))
         starts = np.concatenate(([0], ends[:-1] + 1)).astype(np.int64)[: len(ends)]
         ends = ends - ((ends > starts) & (self._data[ends - 1] == _RETURN))
-        kept = np.flatnonzero(ends > starts)
+        kept = np.flatnonzero((ends > starts) & ~self._blank(starts, ends, layout.delimiter))
         self._lines = first_line + kept
         self._starts, self._ends = starts[kept], ends[kept]
         self._cuts = self._cut(body, ord(layout.delimiter))
@@ -113,6 +114,14 @@ class Block:
         octets[np.arange(width) >= lengths[:, None]] = 0
         return octets.view(f"S{width}").reshape(-1)
 
+    def _blank(self, starts: NDArray[np.int64], ends: NDArray[np.int64], delimiter: str) -> NDArray[np.bool_]:
+        """Lines of nothing but delimiters and space; looked at closely only where they begin with one."""
+        blank = np.isin(self._data[starts], (_SPACE, _TAB, ord(delimiter)))
+        nothing = b" \t" + delimiter.encode()
+        for line in np.flatnonzero(blank):
+            blank[line] = not self._data[starts[line] : ends[line]].tobytes().strip(nothing)
+        return blank
+
     def _cut(self, body: NDArray[np.uint8], delimiter: int) -> NDArray[np.int64]:
         """Positions of the delimiters, a row of them per row of data; raises on a row of another length."""
         at = body == delimiter
@@ -134,10 +143,11 @@ class Block:
             table = cuts.reshape(rows, per_row)
             if per_row == 0 or (bool((table[:, 0] >= self._starts).all()) and bool((table[:, -1] < self._ends).all())):
                 return table
-        counts = np.searchsorted(cuts, self._ends) - np.searchsorted(cuts, self._starts)
+        first = np.searchsorted(cuts, self._starts)
+        counts = np.searchsorted(cuts, self._ends) - first
         wrong = counts != per_row
-        if not wrong.any():  # delimiters in lines that are otherwise blank were counted above
-            return cuts.reshape(rows, per_row)
+        if not wrong.any():  # there are delimiters in blank lines too
+            return np.take(cuts, first[:, None] + np.arange(per_row))
         row = int(wrong.argmax())
         raise InputError(
             "a row of another length",
@@ -174,8 +184,7 @@ class Delimited:
         line = 1 + self.layout.header_lines
         with self._open() as stream:
             for _ in range(self.layout.header_lines):
-                if not self._readline(stream):
-                    return
+                stream.readline()
             rest = b""
             while True:
                 fresh = self._read(stream, BLOCK_BYTES)
@@ -208,31 +217,28 @@ class Delimited:
             return complete
         return last
 
-    def _open(self) -> BinaryIO:
-        raw = self._path.open("rb")
-        zipped = raw.read(2) == b"\x1f\x8b"
-        raw.seek(0)
-        stream: Any = gzip.GzipFile(fileobj=raw) if zipped else raw
-        start = self._read(stream, 4)
-        if start[:2] in (b"\xff\xfe", b"\xfe\xff"):
-            try:
-                return io.BytesIO((start + self._read(stream, -1)).decode("utf-16").encode())
-            except UnicodeDecodeError as error:
-                raise InputError(
-                    "not the UTF-16 text that it begins as", where=self.source, found=error.reason
-                ) from None
-        stream.seek(len(_BOM) if start[:3] == _BOM else 0)
-        return stream  # type: ignore[no-any-return]
+    @contextmanager
+    def _open(self) -> Iterator[BinaryIO]:
+        """The text as UTF-8 bytes, unpacked, without byte order mark."""
+        with ExitStack() as stack:
+            stream: Any = stack.enter_context(self._path.open("rb"))
+            if stream.peek(2)[:2] == b"\x1f\x8b":
+                stream = stack.enter_context(gzip.GzipFile(fileobj=stream))
+            start = self._read(stream, 3)
+            if start[:2] in (b"\xff\xfe", b"\xfe\xff"):
+                try:
+                    stream = io.BytesIO((start + self._read(stream, -1)).decode("utf-16").encode())
+                except UnicodeDecodeError as error:
+                    raise InputError(
+                        "not the UTF-16 text that it begins as", where=self.source, found=error.reason
+                    ) from None
+            elif start != _BOM:
+                stream.seek(0)
+            yield stream
 
     def _read(self, stream: BinaryIO, size: int) -> bytes:
         try:
             return stream.read(size)
-        except (EOFError, gzip.BadGzipFile, zlib.error) as error:
-            raise InputError("a compressed file that does not unpack", where=self.source, found=str(error)) from None
-
-    def _readline(self, stream: BinaryIO) -> bytes:
-        try:
-            return stream.readline()
         except (EOFError, gzip.BadGzipFile, zlib.error) as error:
             raise InputError("a compressed file that does not unpack", where=self.source, found=str(error)) from None
 
@@ -251,11 +257,16 @@ def _layout(head: bytes, source: str) -> Layout:
         raise InputError(
             "nothing in it", where=source, expected="a header line and rows of readings", hint="is it the right file?"
         )
-    delimiter = next((sign for sign in ("\t", ";", ",") if sign in texts[first]), ",")
+    if texts[first].lower().startswith("sep=") and len(texts[first]) == 5 and len(texts) > first + 1:
+        delimiter, first = texts[first][4], first + 1
+    else:
+        delimiter = next((sign for sign in ("\t", ";", ",") if sign in texts[first]), ",")
     top = _split(texts[first], delimiter)
     headless = any(kind_of(cell) == "instant" for cell in top) or all(kind_of(c) in ("number", "blank") for c in top)
     header_lines = first if headless else first + 1
-    rows = [_split(text, delimiter) for text in texts[header_lines:] if text.strip()]
+    while not headless and header_lines < len(texts) and _tells_units(_split(texts[header_lines], delimiter)):
+        header_lines += 1
+    rows = [_split(text, delimiter) for text in texts[header_lines:] if text.strip(" \t" + delimiter)]
     if not rows:
         raise InputError(
             "no rows of readings",
@@ -271,6 +282,12 @@ def _layout(head: bytes, source: str) -> Layout:
     width = len(names)
     sample = tuple(tuple(cell.strip() for cell in row) for row in rows if len(row) == width)
     return Layout(tuple(_apart(names)), delimiter, header_lines, sample)
+
+
+def _tells_units(row: list[str]) -> bool:
+    """A line of words below the header, as units are often told."""
+    kinds = {kind_of(cell) for cell in row}
+    return "text" in kinds and not kinds & {"number", "instant"}
 
 
 def _split(line: str, delimiter: str) -> list[str]:
