@@ -171,12 +171,6 @@ def _plan_detector(
                 f"{level(detector, point.set_ppm)}"
             )
             faults.append(Fault(path=f"{tag}.{point.name}", message=message))
-        if times.clear_s is not None and not math.isfinite(times.clear_s[1]):
-            message = (
-                f"clears beyond {level(detector, point.clear_ppm(detector.range_ppm))}, which the room's own air may "
-                "not let it reach"
-            )
-            faults.append(Fault(path=f"{tag}.{point.name}", message=message))
     if faults:
         return faults
     gas, fault = True, has_fault_signal(site, tag)
@@ -206,6 +200,12 @@ def _impossible(site: Site, detector: Detector, points: Sequence[AlarmPointSpec]
                 f"{point.direction} {point.name} is set at {level(detector, point.set_ppm)}, which the room's own air "
                 "may hold: it may stand before gas is given"
             )
+            faults.append(Fault(path=f"{detector.tag}.{point.name}", message=message))
+            continue
+        clear_ppm = point.clear_ppm(detector.range_ppm)
+        stuck = clear_ppm <= high_ppm if point.direction == "rising" else clear_ppm >= low_ppm
+        if stuck:
+            message = f"{point.name} clears beyond {level(detector, clear_ppm)}, which the room's own air may not reach"
             faults.append(Fault(path=f"{detector.tag}.{point.name}", message=message))
     return faults
 

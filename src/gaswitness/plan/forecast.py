@@ -15,6 +15,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +43,7 @@ class Spread:
 
     t90: float = 0.15
     """Of the lag, relative."""
-    dead_time: float = 0.25
+    dead_time: float = 0.3
     """Of the dead time, relative."""
     cap_flush: tuple[float, float] = (0.0, 1.3)
     """Of cap volume / flow: stated times may hold all of the flush already, or none of it; anything between alike."""
@@ -131,80 +132,62 @@ def forecast(
     draws: int = DRAWS,
     seed: int = SEED,
 ) -> Forecast:
-    """Predict the curve and every edge. An edge that may never come has an infinite upper end."""
-    spread = spread or Spread()
+    """Predict the curve and every edge.
+
+    A set that may never come has an infinite upper end. A clear that may never come ends with the time looked at,
+    14 time constants: the air of the day is not known well enough to say more.
+    """
     path = sensor_path(site, detector, cylinder)
     low_ppm, high_ppm = site.background_ppm(detector)
-    middle = _Draw(path, path, (low_ppm + high_ppm) / 2, (low_ppm + high_ppm) / 2, cylinder.shown_ppm)
-    drawn = _draw(path, site, detector, cylinder, spread, draws, seed)
+    room_ppm = (low_ppm + high_ppm) / 2
+    # the nominal day stands first in every array, the drawn ones after it
+    days = [
+        _Day(path, path, room_ppm, room_ppm, cylinder.shown_ppm, scan_s=site.panel.scan_s / 2),
+        *_draw(path, site, detector, cylinder, spread or Spread(), draws, seed),
+    ]
+    grid_s = _grid(path)
+    rises = np.array([day.rise(grid_s) for day in days])
+    before, on_gas, after = (np.array([day.rest(k) for day in days]) for k in ("before", "gas", "after"))
+    settle_s = _typical_and_late(_passes_s(grid_s, _share(rises, before, on_gas), 1.0 - SETTLED_GAP, True))
+    gas_off_s = float(math.ceil(settle_s[1]))
 
-    rise_t = _grid(path, 14.0)
-    rise_middle = middle.rise(rise_t)
-    rises = [draw.rise(rise_t) for draw in drawn]
-    settled = np.array(
-        [
-            _fraction_s(rise_t, rise, d.zero(d.room_ppm), d.zero(d.bottle_ppm))
-            for d, rise in zip(drawn, rises, strict=True)
-        ]
-    )
-    settle_s = (
-        _fraction_s(rise_t, rise_middle, middle.zero(middle.room_ppm), middle.zero(middle.bottle_ppm)),
-        _upper(settled),
-    )
-    gas_off_s = math.ceil(settle_s[1])
+    curve_s = _curve_times(path, gas_off_s)
+    wholes = np.array([day.whole(np.concatenate([gas_off_s + grid_s, curve_s]), gas_off_s) for day in days])
+    falls, curves = wholes[:, : grid_s.size], wholes[:, grid_s.size :]
+    recover_s = _typical_and_late(_passes_s(grid_s, _share(falls, on_gas, after), 1.0 - RECOVERED_GAP, True))
 
-    fall_t = _grid(path, 14.0)
-    fall_middle = middle.fall(fall_t, gas_off_s)
-    falls = [draw.fall(fall_t, gas_off_s) for draw in drawn]
-    recovered = np.array(
-        [
-            _fraction_s(fall_t, fall, d.zero(d.bottle_ppm), d.zero(d.after_ppm), RECOVERED_GAP)
-            for d, fall in zip(drawn, falls, strict=True)
-        ]
+    scan_s, noise_set_ppm, noise_clear_ppm = (
+        np.array([getattr(day, name) for day in days]) for name in ("scan_s", "noise_set_ppm", "noise_clear_ppm")
     )
-    recover_s = (
-        _fraction_s(fall_t, fall_middle, middle.zero(middle.bottle_ppm), middle.zero(middle.room_ppm), RECOVERED_GAP),
-        _upper(recovered),
-    )
-
     forecasts: list[PointForecast] = []
-    set_middle: list[float] = []
-    clear_middle: list[float] = []
-    clear_late: list[float] = []
+    sets: list[Floats] = []
+    clears: list[Floats] = []
     for point in points:
         rising = point.direction == "rising"
         clear_ppm = point.clear_ppm(detector.range_ppm)
-        sets = np.array(
-            [
-                _passes_s(rise_t, rise, point.set_ppm - d.noise_set_ppm, rising) + d.scan_s + point.on_delay_s
-                for d, rise in zip(drawn, rises, strict=True)
-            ]
-        )
-        clears = np.array(
-            [
-                _passes_s(fall_t, fall, clear_ppm - d.noise_clear_ppm, not rising) + d.scan_s + point.off_delay_s
-                for d, fall in zip(drawn, falls, strict=True)
-            ]
-        )
-        half_scan_s = site.panel.scan_s / 2
-        set_middle.append(_passes_s(rise_t, rise_middle, point.set_ppm, rising) + point.on_delay_s + half_scan_s)
-        clear_middle.append(_passes_s(fall_t, fall_middle, clear_ppm, not rising) + point.off_delay_s + half_scan_s)
-        clear_late.append(_upper(clears))
+        sets.append(_passes_s(grid_s, rises, point.set_ppm - noise_set_ppm, rising) + scan_s + point.on_delay_s)
+        back_s = np.minimum(grid_s[-1], _passes_s(grid_s, falls, clear_ppm - noise_clear_ppm, not rising))
+        clears.append(back_s + scan_s + point.off_delay_s)
         forecasts.append(
             PointForecast.model_construct(
                 point=point.name,
-                set_s=(_lower(sets), _upper(sets)),
-                clear_s=None if point.latching else (_lower(clears), _upper(clears)),
+                set_s=_interval(sets[-1]),
+                clear_s=None if point.latching else _interval(clears[-1]),
             )
         )
-    curve = _curve(drawn, path, gas_off_s, recover_s)
     return Forecast(
-        curve, tuple(forecasts), tuple(set_middle), tuple(clear_middle), tuple(clear_late), settle_s, recover_s
+        curve=_curve(curve_s, curves[1:], gas_off_s),
+        points=tuple(forecasts),
+        set_s=tuple(float(times[0]) for times in sets),
+        clear_s=tuple(float(times[0]) for times in clears),
+        clear_late_s=tuple(_interval(times)[1] for times in clears),
+        settle_s=settle_s,
+        recover_s=recover_s,
     )
 
 
 @dataclass(frozen=True, slots=True)
-class _Draw:
+class _Day:
     """One possible detector on one possible day."""
 
     on: SensorPath
@@ -218,8 +201,9 @@ class _Draw:
     late_s: float = 0.0
     """Gas is really on, or off, this much after the noted instant."""
 
-    def zero(self, level_ppm: float) -> float:
-        """Reading in the long run at this level."""
+    def rest(self, when: Literal["before", "gas", "after"]) -> float:
+        """Reading in the long run."""
+        level_ppm = {"before": self.room_ppm, "gas": self.bottle_ppm, "after": self.after_ppm}[when]
         return self.on.zero_ppm + self.on.gain * level_ppm
 
     def rise(self, t_s: Floats) -> Floats:
@@ -238,13 +222,10 @@ class _Draw:
             room_after_ppm=self.after_ppm,
         )
 
-    def fall(self, t_s: Floats, gas_off_s: float) -> Floats:
-        return self.whole(t_s + gas_off_s, gas_off_s)
-
 
 def _draw(
     path: SensorPath, site: Site, detector: Detector, cylinder: Cylinder, spread: Spread, draws: int, seed: int
-) -> list[_Draw]:
+) -> list[_Day]:
     p = _hypercube(draws, 16, seed)
     z: Floats = ndtri(p)
     low_ppm, high_ppm = site.background_ppm(detector)
@@ -264,7 +245,7 @@ def _draw(
     noise_ppm = detector.noise_ppm * z[:, 8:10]
     scan_s = site.panel.scan_s * p[:, 10]
     late_s = np.maximum(0.0, spread.hand_s * z[:, 12])
-    out: list[_Draw] = []
+    out: list[_Day] = []
     for i in range(draws):
         on = replace(
             path,
@@ -278,7 +259,7 @@ def _draw(
         faster = spread.open_air[0] + (spread.open_air[1] - spread.open_air[0]) * float(p[i, 15])
         off = replace(on, dead_time_s=float(dead_s[i] * p[i, 11]), taus_s=tuple(tau * faster for tau in on.taus_s))
         out.append(
-            _Draw(
+            _Day(
                 on,
                 off,
                 float(room_ppm[i]),
@@ -301,45 +282,57 @@ def _hypercube(draws: int, dimensions: int, seed: int) -> Floats:
     return np.asarray((slices + rng.uniform(size=(draws, dimensions))) / draws)
 
 
-def _grid(path: SensorPath, lags: float) -> Floats:
-    """Times [s], finest at the start, long enough for `lags` time constants."""
-    end_s = 2 * path.dead_time_s + lags * (sum(path.taus_s) + path.cap_tau_s)
-    return np.asarray(end_s * np.linspace(0.0, 1.0, 500) ** 1.5)
+def _grid(path: SensorPath) -> Floats:
+    """Times [s], finest at the start, long enough for 14 time constants."""
+    end_s = 2 * path.dead_time_s + 14.0 * (sum(path.taus_s) + path.cap_tau_s)
+    return np.asarray(end_s * np.linspace(0.0, 1.0, 400) ** 1.5)
 
 
-def _passes_s(t_s: Floats, curve: Floats, level_ppm: float, upwards: bool) -> float:
-    """First time at which the curve is at or beyond the level; infinite if never."""
-    beyond = curve >= level_ppm if upwards else curve <= level_ppm
-    i = int(np.argmax(beyond))
-    if not beyond[i]:
-        return math.inf
-    if i == 0:
-        return float(t_s[0])
-    part = (level_ppm - curve[i - 1]) / (curve[i] - curve[i - 1])
-    return float(t_s[i - 1] + part * (t_s[i] - t_s[i - 1]))
+def _share(curves: Floats, start: Floats, end: Floats) -> Floats:
+    """Part of the change that is made, day by day; shape of `curves` (days, times)."""
+    return np.asarray((curves - start[:, None]) / (end - start)[:, None])
 
 
-def _fraction_s(t_s: Floats, curve: Floats, start_ppm: float, end_ppm: float, gap: float = SETTLED_GAP) -> float:
-    return _passes_s(t_s, (curve - start_ppm) / (end_ppm - start_ppm), 1.0 - gap, True)
+def _passes_s(t_s: Floats, curves: Floats, levels: Floats | float, upwards: bool) -> Floats:
+    """First time at which each curve is at or beyond its level, between two times by a straight line; infinite if
+    never. `curves` has shape (days, times)."""
+    level = np.broadcast_to(np.asarray(levels, dtype=np.float64), curves.shape[:1])
+    beyond = curves >= level[:, None] if upwards else curves <= level[:, None]
+    at = beyond.argmax(axis=1)
+    day = np.arange(len(curves))
+    before = np.maximum(at - 1, 0)
+    low, high = curves[day, before], curves[day, at]
+    part = np.where(at > 0, (level - low) / np.where(high == low, 1.0, high - low), 0.0)
+    times = t_s[before] + part * (t_s[at] - t_s[before])
+    return np.where(beyond[day, at], times, np.inf)
 
 
-def _lower(times: Floats) -> float:
-    return float(np.quantile(times, LEVEL[0], method="lower"))
+def _interval(times: Floats) -> tuple[float, float]:
+    """95 % of the drawn days; the nominal one, which stands first, is left out."""
+    drawn = times[1:]
+    return (
+        float(np.quantile(drawn, LEVEL[0], method="lower")),
+        float(np.quantile(drawn, LEVEL[1], method="higher")),
+    )
 
 
-def _upper(times: Floats) -> float:
-    return float(np.quantile(times, LEVEL[1], method="higher"))
+def _typical_and_late(times: Floats) -> tuple[float, float]:
+    return float(times[0]), _interval(times)[1]
 
 
-def _curve(drawn: Sequence[_Draw], path: SensorPath, gas_off_s: float, recover_s: tuple[float, float]) -> Curve:
-    end_s = gas_off_s + math.ceil(recover_s[1] if math.isfinite(recover_s[1]) else 8 * sum(path.taus_s))
+def _curve_times(path: SensorPath, gas_off_s: float) -> Floats:
+    """Times of the printed curve: to gas off, and half as long again as a recovery usually takes."""
+    end_s = path.dead_time_s + 4.5 * sum(path.taus_s)
     shape = np.linspace(0.0, 1.0, 81) ** 1.3
-    t_s = np.concatenate([gas_off_s * shape[:-1], gas_off_s + (end_s - gas_off_s) * shape])
-    every = np.array([draw.whole(t_s, gas_off_s) for draw in drawn])
-    low, reading, high = np.quantile(every, (LEVEL[0], 0.5, LEVEL[1]), axis=0)
+    return np.concatenate([gas_off_s * shape[:-1], gas_off_s + end_s * shape])
+
+
+def _curve(t_s: Floats, drawn: Floats, gas_off_s: float) -> Curve:
+    """Median and 95 % band over the drawn days."""
+    low, middle, high = np.quantile(drawn, (LEVEL[0], 0.5, LEVEL[1]), axis=0)
     return Curve(
         t_s=tuple(float(t) for t in t_s.round(2)),
-        reading_ppm=tuple(float(f"{v:.6g}") for v in reading),
+        reading_ppm=tuple(float(f"{v:.6g}") for v in middle),
         low_ppm=tuple(float(f"{v:.6g}") for v in low),
         high_ppm=tuple(float(f"{v:.6g}") for v in high),
         gas_off_s=gas_off_s,
