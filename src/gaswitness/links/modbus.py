@@ -28,6 +28,7 @@ __all__ = ["ModbusLink", "plausible_orders"]
 READ_FUNCTIONS = {1: "coils", 2: "discrete inputs", 3: "holding registers", 4: "input registers"}
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 30.0
+TCP = "modbus-tcp://HOST:PORT, port 1 to 65535"
 
 _EXCEPTIONS = {
     1: ("illegal function", "the device does not know this function code; try 3 instead of 4, or 1 instead of 2"),
@@ -158,22 +159,20 @@ class ModbusLink:
 
 
 def _client_maker(url: str, timeout_s: float) -> Callable[[], AsyncModbusTcpClient | AsyncModbusSerialClient]:
-    parts = urlsplit(url)
     common: dict[str, Any] = {
         "timeout": timeout_s,
         "retries": 1,
         "reconnect_delay": 0.0,
         "trace_pdu": _reads_only,
     }
+    try:
+        parts = urlsplit(url)
+        host, port = (parts.hostname, parts.port or 502) if parts.scheme == "modbus-tcp" else (None, 0)
+    except ValueError as error:
+        raise InputError("not an address", where="link", found=url, expected=TCP) from error
     if parts.scheme == "modbus-tcp":
-        try:
-            host, port = parts.hostname, parts.port or 502
-        except ValueError:
-            host = None
         if not host:
-            raise InputError(
-                "not an address", where="link", found=url, expected="modbus-tcp://HOST:PORT, port 1 to 65535"
-            )
+            raise InputError("not an address", where="link", found=url, expected=TCP)
         return lambda: AsyncModbusTcpClient(host, port=port, **common)
     if parts.scheme == "modbus-rtu":
         serial = _serial_options(url)

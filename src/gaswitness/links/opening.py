@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from urllib.parse import urlsplit
-
 from gaswitness.clock import Clock
 from gaswitness.errors import InputError, LinkError
 from gaswitness.run.ports import Link, Polled
@@ -44,7 +42,7 @@ def open_link(url: str | None, site: Site, clock: Clock | None = None) -> Link:
                 "the site names no link", where=site.name, expected=KINDS, hint="give one with --link, or in the site"
             )
         url = site.links[0].url
-    scheme = urlsplit(url).scheme
+    scheme = url.partition(":")[0].lower()
     if scheme in ("modbus-tcp", "modbus-rtu"):
         from gaswitness.links.modbus import ModbusLink
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from urllib.parse import unquote
 
 import numpy as np
 
@@ -27,7 +26,7 @@ class ReplayLink:
     def __init__(self, url: str, site: Site, *, clock: Clock | None = None) -> None:
         self.url = url
         self.poll_s = 1.0
-        self._path = Path(unquote(url.removeprefix("log:")))
+        self._path = Path(url.partition(":")[2])
         self._site = site
         self._clock = clock or SystemClock()
         self._traces: dict[str, tuple[Trace, float, float]] = {}

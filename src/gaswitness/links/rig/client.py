@@ -32,10 +32,14 @@ def control_port_of(url: str) -> int | None:
     >>> control_port_of("modbus-tcp://127.0.0.1:15020"), control_port_of("modbus-tcp://192.0.2.10:502")
     (15021, None)
     """
-    parts = urlsplit(url)
-    if parts.scheme != "modbus-tcp" or parts.hostname not in (LOOPBACK, "localhost") or not parts.port:
+    try:
+        parts = urlsplit(url)
+        port = parts.port
+    except ValueError:
         return None
-    return parts.port + 1
+    if parts.scheme != "modbus-tcp" or parts.hostname not in (LOOPBACK, "localhost") or not port:
+        return None
+    return port + 1
 
 
 async def greeting_of(port: int) -> Greeting | None:
