@@ -43,12 +43,11 @@ WALL = "2026-03-02T09:00:00.000Z"
 
 def write_chain(events: Iterable[Event]) -> bytes:
     """Seal events one after the other."""
-    digest, data = ZERO_DIGEST, b""
+    digest, lines = ZERO_DIGEST, []
     for seq, event in enumerate(events):
-        line = seal(event, digest, seq)
-        digest = digest_of(line)
-        data += line
-    return data
+        lines.append(seal(event, digest, seq))
+        digest = digest_of(lines[-1])
+    return b"".join(lines)
 
 
 def small_site(**changes: Any) -> Site:

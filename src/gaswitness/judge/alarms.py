@@ -11,6 +11,7 @@ from gaswitness.evidence.timeline import Instant, uniform_u
 from gaswitness.judge.budget import Budget, Term
 from gaswitness.judge.case import Case, Passing, first
 from gaswitness.judge.causes import GAS, Diagnosis
+from gaswitness.judge.decide import COVERAGE_K
 from gaswitness.judge.finding import broken, fell_short, happened, inconclusive, judged, not_tested
 from gaswitness.judge.reading import poll_of
 from gaswitness.judge.records import Finding
@@ -233,10 +234,13 @@ def deadband(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     if upper is None or lower is None:
         return not_tested(criterion, "There are no readings around the edges.")
     sign = 1.0 if spec.direction == "rising" else -1.0
-    band = sign * (upper.value - lower.value)
+    band, budget = sign * (upper.value - lower.value), (upper.budget - lower.budget).scaled(sign)
     why = f"It set at {case.words(upper.value)} and cleared at {case.words(lower.value)}."
+    if -COVERAGE_K * budget.u <= band < 0:  # no deadband is below zero, so the nearest it can be is none
+        why += f" A deadband is never below zero; {number(band)} ppm is zero within its uncertainty."
+        band = 0.0
     causes = [*diagnosis.texts("noisy"), f"deadband of {case.tag}.{spec.name} at the panel not as stated"]
-    return judged(criterion, band, (upper.budget - lower.budget).scaled(sign), why, causes)
+    return judged(criterion, band, budget, why, causes)
 
 
 def set_time(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:

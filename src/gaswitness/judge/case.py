@@ -23,8 +23,9 @@ LEAST_READINGS = 3
 """Fewer than this say nothing about a level."""
 BASELINE_S = 60.0
 """Readings so long before gas belong to the baseline of a fit, where no zero step was gone through."""
-EDGE_WINDOW_S = 6.0
-"""A straight line through the readings this close to an edge, on either side, gives level and slope there."""
+EDGE_WINDOW_S = 3.2
+"""A parabola through the readings this close to an edge, on either side, gives level and slope there; more where polls
+are far apart. Any wider, and the bend where the answer to gas begins would pull it off the early edges."""
 RECOVERY_S = 900.0
 """No recovery is looked at for longer."""
 
@@ -186,15 +187,16 @@ class Case:
         return float(np.max(change) if self.step_ppm > 0 else -np.min(change))
 
     def passing(self, t_s: float) -> Passing | None:
-        """Level and slope of the reading at a moment, by a straight line through what lies close to it."""
-        if self.trace is None:
+        """Level and slope of the reading at a moment, by a curve through what lies close to it."""
+        if self.trace is None or self.trace.t_s.size < LEAST_READINGS:
             return None
-        near = self.trace.between(t_s - EDGE_WINDOW_S, t_s + EDGE_WINDOW_S)
+        half_s = max(EDGE_WINDOW_S, 2.2 * float(np.median(np.diff(self.trace.t_s))))
+        near = self.trace.between(t_s - half_s, t_s + half_s)
         n = near.value_ppm.size
         if n < LEAST_READINGS or not near.t_s[0] <= t_s <= near.t_s[-1]:
             return None
         centred = near.t_s - t_s
-        design = np.stack([np.ones(n), centred, centred**2][: 3 if n >= 7 else 2], axis=1)
+        design = np.stack([np.ones(n), centred, centred**2][: 3 if n >= 5 else 2], axis=1)
         coefficients, *_ = np.linalg.lstsq(design, near.value_ppm, rcond=None)
         rest = near.value_ppm - design @ coefficients
         freedom = max(1, n - design.shape[1])

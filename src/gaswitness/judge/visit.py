@@ -8,6 +8,8 @@ from gaswitness.judge.finding import happened, inconclusive, not_tested
 from gaswitness.judge.records import Finding
 from gaswitness.plan.records import Criterion
 
+WITNESS_S = 10.0
+"""Who stands at a post has pressed by then; a record that ends sooner does not say that nothing happened."""
 PROVE_S = 45.0
 """An effect that is proven acts within so long after the step began."""
 
@@ -52,7 +54,8 @@ def _shown(series: Series, tag: str) -> str:
     if witness:
         return "seen"
     if panel:
-        return "stuck" if manned(series, spec.post) else "seen"
+        in_time = series.end_s - panel[0].latest_s >= WITNESS_S
+        return "stuck" if manned(series, spec.post) and in_time else "seen"
     return "nobody" if series.polled(signal) or manned(series, spec.post) else "word"
 
 

@@ -1,0 +1,52 @@
+"""Whole visits on the simulated installation, in one process, on a clock of their own."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from datetime import UTC, date, datetime
+from functools import lru_cache
+from pathlib import Path
+
+from gaswitness.clock import OwnedClock
+from gaswitness.links.rig.faults import parse_fault
+from gaswitness.links.rig.hands import RigHands
+from gaswitness.links.rig.link import RigLink
+from gaswitness.links.rig.world import World
+from gaswitness.plan import build_plan
+from gaswitness.plan.records import Plan
+from gaswitness.run.drive import drive
+from gaswitness.run.events import Event
+from gaswitness.site import load_site
+from support.ledgers import write_chain
+
+EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
+DAY = date(2026, 11, 25)
+
+
+@lru_cache(maxsize=16)
+def example_plan(name: str, tags: tuple[str, ...] | None = None) -> Plan:
+    """The plan of an example site."""
+    site = load_site((EXAMPLES / name).read_text(encoding="utf-8"), name)
+    made = datetime(DAY.year, DAY.month, DAY.day, tzinfo=UTC)
+    return build_plan(site, tags=list(tags) if tags else None, made=made, today=DAY)
+
+
+def visit(plan: Plan, *, seed: int = 1, faults: Sequence[str] = ()) -> bytes:
+    """Carry a plan out on the rig, and return the ledger."""
+    clock = OwnedClock(datetime(DAY.year, DAY.month, DAY.day, 9, tzinfo=UTC))
+    world = World(plan.site, seed=seed, faults=[parse_fault(text, plan.site) for text in faults])
+    events: list[Event] = []
+    asyncio.run(
+        drive(
+            plan,
+            RigLink(world, clock),
+            RigHands(world, clock),
+            clock,
+            events.append,
+            run_id="R1",
+            operator="MK",
+            simulated=True,
+        )
+    )
+    return write_chain(events)
