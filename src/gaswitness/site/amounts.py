@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from typing import Any, Literal
 
-from pydantic import Field, GetJsonSchemaHandler, model_serializer, model_validator
+from pydantic import Field, GetJsonSchemaHandler, ValidationInfo, model_serializer, model_validator
 from pydantic_core import CoreSchema
 
 from gaswitness.errors import UnitError
-from gaswitness.records import Record
+from gaswitness.records import UNITS_REQUIRED, Record
 from gaswitness.units import parse_quantity, write_quantity
 
 Of = Literal["ppm", "set", "range", "level"]
@@ -24,8 +24,10 @@ class Amount(Record):
 
     @model_validator(mode="before")
     @classmethod
-    def _read(cls, raw: Any) -> Any:
+    def _read(cls, raw: Any, info: ValidationInfo) -> Any:
         if not isinstance(raw, str):
+            if info.context == UNITS_REQUIRED:
+                raise ValueError("found no text, expected '100 ppm', '20 % of set', '2 % of range' or '2 % of level'")
             return raw
         if match := _SHARE.fullmatch(raw):
             return {"value": float(match[1]), "of": match[2]}

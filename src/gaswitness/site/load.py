@@ -45,8 +45,7 @@ def site_of(tree: Tree, source: str) -> Site:
         message = f"found the format {_short(made_for)}, expected {SITE_FORMAT!r}"
         hint = "this program reads that format only; was the file made for another version?"
         raise Unreadable(source, (Fault("$.gaswitness", message, hint, tree.line("$.gaswitness")),))
-    faults = [*tree.faults]
-    faults += [fault for path, row in rows(data, "detectors") for fault in settle_lfl(row, path)]
+    faults = [fault for path, row in rows(data, "detectors") for fault in settle_lfl(row, path)]
     faults += settle_gas_names(data)
     site: Site | None = None
     try:
@@ -54,9 +53,10 @@ def site_of(tree: Tree, source: str) -> Site:
     except ValidationError as error:
         faults += [_fault(details) for details in error.errors(include_url=False) if not _only_an_echo(details)]
     faults += reference_faults(data)
-    if faults or site is None:
-        placed = [tree.place(fault) for fault in faults]
-        raise InputFaults(source, tuple(sorted(placed, key=lambda fault: fault.line or 0)))
+    if faults or tree.faults or site is None:
+        told = {fault.path for fault in tree.faults}
+        placed = [fault for fault in map(tree.place, faults) if fault.path not in told]
+        raise InputFaults(source, tuple(sorted((*tree.faults, *placed), key=lambda fault: fault.line or 0)))
     return site
 
 
@@ -144,7 +144,7 @@ def _example(location: tuple[str | int, ...]) -> str:
     record = record_at(Site, location[:-1])
     if record is None:
         return ""
-    schema = record.model_json_schema(by_alias=True)["properties"].get(location[-1], {})
+    schema = record.model_json_schema(by_alias=True).get("properties", {}).get(location[-1], {})
     for branch in (schema, *schema.get("anyOf", ())):
         target = branch
         if examples := target.get("examples"):

@@ -81,7 +81,9 @@ def read_tree(text: str, source: str) -> Tree:
     if len(text) > MAX_CHARACTERS:
         raise _refuse(source, f"found {len(text)} characters, expected at most {MAX_CHARACTERS}", None)
     try:
-        root = YAML(typ="safe", pure=True).compose(text)
+        reader = YAML(typ="safe", pure=True)
+        reader.composer.warn_double_anchors = False  # YAML allows it: an alias means the last anchor of its name
+        root = reader.compose(text)
     except MarkedYAMLError as error:
         raise _refuse(source, *_syntax(error, text)) from error
     except RecursionError as error:
@@ -97,12 +99,12 @@ def read_tree(text: str, source: str) -> Tree:
         raise _refuse(
             source, "found no keys at the top, expected `gaswitness: gaswitness/site/1` and the parts of a site", 1
         )
-    reader = _Reader()
+    walk = _Walk()
     try:
-        data = reader.value(root, "$", 0)
+        data = walk.value(root, "$", 0)
     except _TooMuch as error:
         raise _refuse(source, error.args[0], error.args[1]) from error
-    return Tree(data, reader.lines, tuple(reader.faults))
+    return Tree(data, walk.lines, tuple(walk.faults))
 
 
 def _refuse(source: str, message: str, line: int | None, hint: str = "") -> Unreadable:
@@ -129,7 +131,7 @@ class _TooMuch(Exception):
     """More values or levels than any site has."""
 
 
-class _Reader:
+class _Walk:
     """Walks the nodes once; gathers lines and faults."""
 
     def __init__(self) -> None:
