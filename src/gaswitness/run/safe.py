@@ -23,6 +23,8 @@ def due(state: RunState) -> Step | None:
     for tag in state.opened:
         if not _mended_by_plan(state, tag):
             return made_up(f"{tag}/mend")
+    if state.again is not None and state.again[0] == upcoming.tag:
+        return made_up(f"{state.again[0]}/{state.again[1]}")
     return _gate(state, upcoming) or upcoming
 
 

@@ -32,6 +32,9 @@ from gaswitness.run.steady import WINDOW_S, Sample, middle
 
 StepState = Literal["started", "done", "timed-out", "skipped", "aborted"]
 
+AIR_OUT_AT_MOST_S = 900.0
+"""How long a detector is left in the room's air before its test begins again, back or not."""
+
 USABLE = ("good", "over", "under", "by-hand")
 """Qualities of a reading that a step may be ended by."""
 
@@ -109,6 +112,8 @@ class RunState:
     declined: tuple[str, ...] = ()
     """Steps that were offered after the stop was asked for, and not done."""
     ended: RunStopped | None = None
+    again: tuple[str, Literal["air-out", "clear-down"]] | None = None
+    """A detector whose test was cut off after gas: it is aired, then its alarms are reset, before it begins again."""
     restarts: int = 0
 
     @property
@@ -234,6 +239,10 @@ def _step(state: RunState, event: StepMoved, t_s: float) -> RunState:
     declined = state.declined
     if state.stop is not None and event.state == "skipped":
         declined = (*declined, event.step)
+    again, gassed = state.again, state.gassed
+    if again is not None and event.step == f"{again[0]}/{again[1]}" and event.state != "aborted":
+        gassed = {tag: times for tag, times in gassed.items() if tag != again[0]}
+        again = _aired(state, again)
     ahead = planned and event.state in ("done", "timed-out", "skipped")
     return replace(
         state,
@@ -242,8 +251,20 @@ def _step(state: RunState, event: StepMoved, t_s: float) -> RunState:
         now=None,
         fell_short=short,
         declined=declined,
+        again=again,
+        gassed=gassed,
         index=state.index + 1 if ahead else state.index,
     )
+
+
+def _aired(
+    state: RunState, again: tuple[str, Literal["air-out", "clear-down"]]
+) -> tuple[str, Literal["air-out", "clear-down"]] | None:
+    tag, stage = again
+    names = [point.name for point in state.plan.site.detector(tag).alarms]
+    if stage == "air-out" and any(state.shows(f"{tag}.{name}") for name in names):
+        return tag, "clear-down"
+    return None
 
 
 def _found(state: RunState, short: Mapping[str, tuple[str, ...]]) -> Mapping[str, tuple[str, ...]]:
@@ -295,21 +316,21 @@ def _resumed(state: RunState, t_s: float) -> RunState:
     """A detector whose test was cut off begins again from its first step; its gas, if it was on, is in doubt."""
     steps = state.plan.steps
     index = state.index
-    if index < len(steps) and (tag := steps[index].tag) is not None:
+    tag = steps[index].tag if index < len(steps) else None
+    if tag is not None:
         while index > 0 and steps[index - 1].tag == tag:
             index -= 1
-        again = {step.id for step in steps[index : state.index + 1]}
-        gassed = {name: times for name, times in state.gassed.items() if name != tag}
+        undone = {step.id for step in steps[index : state.index + 1]}
     else:
-        again, gassed = set(), dict(state.gassed)
+        undone = set()
     return replace(
         state,
         t_s=t_s,
         index=index,
         now=None,
-        outcomes={step: outcome for step, outcome in state.outcomes.items() if step not in again},
+        outcomes={step: outcome for step, outcome in state.outcomes.items() if step not in undone},
         gas=replace(state.gas, unsure=True) if state.gas is not None else None,
-        gassed=gassed,
+        again=(tag, "air-out") if tag is not None and tag in state.gassed else state.again,
         window=(),
         marks={},
         stop=None,
@@ -334,6 +355,12 @@ def made_up(step_id: str) -> Step:
         case "gas-off":
             text = f"Shut the bottle at {subject} and take the cap away."
             return Step(id=step_id, kind="gas-off", tag=subject, text=text, ends="confirm", at_most_s=0.0)
+        case "air-out":
+            text = f"Leave {subject} in the room's air until its reading is back: its test begins again from the start."
+            return Step(id=step_id, kind="recover", tag=subject, text=text, ends="settled", at_most_s=AIR_OUT_AT_MOST_S)
+        case "clear-down":
+            text = f"Press reset at the panel: what the test of {subject} left standing must go."
+            return Step(id=step_id, kind="reset", tag=subject, text=text, ends="confirm", at_most_s=AIR_OUT_AT_MOST_S)
         case "mend":
             text = f"Close the signal of {subject} again."
             return Step(id=step_id, kind="mend", tag=subject, text=text, ends="confirm", at_most_s=0.0)

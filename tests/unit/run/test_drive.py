@@ -254,4 +254,6 @@ def test_a_run_cut_off_anywhere_goes_on_and_is_complete(run, bench, plan, clock,
         last_on = max(e.t_s for e in of(events, GasTurned) if e.tag == tag and e.on)
         zero = max(e.t_s for e in of(events, StepMoved) if e.step == f"{tag}/zero" and e.state == "done")
         assert zero <= last_on
+        readings = [e.value_ppm for e in of(events, ReadingTaken) if e.tag == tag and zero - 5.0 <= e.t_s <= zero]
+        assert max(readings) < 1300.0, "a detector that had gas is aired before its zero is taken again"
     assert fold(events).ended == stopped
