@@ -3,7 +3,7 @@
 PY ?= python3
 BIN := .venv/bin
 
-.PHONY: demo test check bench pictures schemas services clean
+.PHONY: demo test check bench pictures schemas commands services clean
 
 demo: .venv/run.ready  ## the whole job on the simulated installation
 	$(BIN)/gaswitness demo --out demo-out
@@ -25,6 +25,9 @@ pictures: .venv/test.ready  ## make the pictures in docs/ again
 
 schemas: .venv/run.ready  ## make schemas/ again from the records
 	$(BIN)/python scripts/make_schemas.py
+
+commands: .venv/run.ready  ## make docs/commands.md again from the help texts
+	$(BIN)/python scripts/make_commands_page.py
 
 services: ## programs from Debian that tests talk to; a no-op where they are or may not be installed
 	@sh scripts/services.sh
