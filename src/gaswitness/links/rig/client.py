@@ -16,7 +16,7 @@ from gaswitness.errors import LinkError
 from gaswitness.evidence.timeline import Offset, offset_from_exchange
 from gaswitness.links.rig.commands import Command, command_for
 from gaswitness.links.rig.control import CONTROL_FORMAT, LOOPBACK, Greeting, Reply, Request, Seen
-from gaswitness.links.rig.hands import HAND_U_S, stay_with_proof
+from gaswitness.links.rig.hands import HAND_U_S, take_time
 from gaswitness.plan.records import Step
 from gaswitness.run.ports import Answer, Press
 
@@ -76,7 +76,6 @@ class ControlClient:
         self._listening: asyncio.Task[None] | None = None
         self._waiting: dict[int, asyncio.Future[Reply]] = {}
         self._count = 0
-        self._begun_s: dict[str, float] = {}
         self._presses: asyncio.Queue[Press] = asyncio.Queue()
         self.greeting: Greeting | None = None
         self.offset = Offset(0.0, math.inf)
@@ -125,10 +124,10 @@ class ControlClient:
         await self._compare_clocks()
         command = command_for(step)
         if command is None:
-            return Answer("done", self.name, t_s=self._clock.now_s(), u_s=HAND_U_S)
+            await take_time(step, self._clock)
+            return Answer("done", self.name)
         done_s = await self.act(command)
-        if command.do == "prove":
-            await stay_with_proof(self._clock, self._begun_s, command.effect, done_s)
+        await take_time(step, self._clock)
         return Answer("done", self.name, t_s=done_s, u_s=math.hypot(HAND_U_S, self.offset.u_s))
 
     async def act(self, command: Command) -> float:
@@ -192,8 +191,6 @@ class ControlClient:
                 answer.set_result(reply)
             return
         seen = Seen.model_validate_json(line)
-        if seen.on:
-            self._begun_s[seen.signal] = seen.t_s + self.offset.offset_s
         self._presses.put_nowait(
             Press(
                 mark_id=seen.mark_id,

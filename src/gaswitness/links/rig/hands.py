@@ -4,28 +4,27 @@ from __future__ import annotations
 
 import asyncio
 import heapq
-import math
-from collections.abc import AsyncIterator, Callable, Mapping
+from collections.abc import AsyncIterator, Callable
 
 from gaswitness.clock import Clock
 from gaswitness.links.rig.commands import command_for, obey
+from gaswitness.links.rig.panel import PROOF_S
 from gaswitness.links.rig.witnesses import Witnesses
 from gaswitness.links.rig.world import Sight, World
-from gaswitness.plan.records import Step
+from gaswitness.plan.records import Step, StepKind
 from gaswitness.run.ports import Answer, Press
 
 HAND_U_S = 0.05
 """Standard uncertainty of the instant of an act: a valve is not open at once."""
-PROOF_AT_MOST_S = 15.0
+TAKES_S: dict[StepKind, float] = {"caution": 5.0, "warn": 5.0, "prove": PROOF_S, "all-clear": 5.0}
+"""How long hands are busy with a step, on the run's clock; other steps are done at once (our assumption)."""
 LOOK_S = 0.5
-"""How long hands stay with a proof, and how often they look meanwhile; on the run's clock."""
 
 
-async def stay_with_proof(
-    clock: Clock, begun_s: Mapping[str, float], effect: str, since_s: float, look: Callable[[], None] | None = None
-) -> None:
-    """Stay with an effect that is being proven until somebody has marked it, or nothing is to be expected any more."""
-    while clock.now_s() - since_s < PROOF_AT_MOST_S and begun_s.get(f"{effect}.on", -math.inf) < since_s:
+async def take_time(step: Step, clock: Clock, look: Callable[[], None] | None = None) -> None:
+    """Be busy with a step for as long as it takes, and look up now and then."""
+    until_s = clock.now_s() + TAKES_S.get(step.kind, 0.0)
+    while clock.now_s() < until_s:
         await clock.sleep_s(LOOK_S)
         if look is not None:
             look()
@@ -38,8 +37,6 @@ class PressQueue:
         self._witnesses = Witnesses(world.site, world.seed, instance)
         self._waiting: list[tuple[float, int, Press]] = []
         self._count = 0
-        self.begun_s: dict[str, float] = {}
-        """Per signal the instant of the last mark that it began."""
         self._ready: asyncio.Queue[Press] = asyncio.Queue()
         world.on_sight(self._saw)
         world.on_time(self._time_came)
@@ -51,10 +48,7 @@ class PressQueue:
 
     def _time_came(self, now_s: float) -> None:
         while self._waiting and self._waiting[0][0] <= now_s:
-            press = heapq.heappop(self._waiting)[2]
-            if press.on:
-                self.begun_s[press.signal] = press.t_s
-            self._ready.put_nowait(press)
+            self._ready.put_nowait(heapq.heappop(self._waiting)[2])
 
     async def next(self) -> Press:
         """The next mark, once it has been pressed."""
@@ -72,14 +66,15 @@ class RigHands:
         self._presses = PressQueue(world)
 
     async def do(self, step: Step) -> Answer:
-        """Do it at once; whoever proves an effect stays to see it act."""
+        """Do it now; telling people takes its time, and whoever proves an effect stays to see it act."""
         now_s = self._clock.now_s()
         self._catch_up()
         command = command_for(step)
-        if command is not None:
-            obey(self._world, command)
-            if command.do == "prove":
-                await stay_with_proof(self._clock, self._presses.begun_s, command.effect, now_s, self._catch_up)
+        if command is None:
+            await take_time(step, self._clock, self._catch_up)
+            return Answer("done", self.name)
+        obey(self._world, command)
+        await take_time(step, self._clock, self._catch_up)
         return Answer("done", self.name, t_s=now_s, u_s=HAND_U_S)
 
     def _catch_up(self) -> None:
