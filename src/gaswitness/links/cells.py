@@ -22,6 +22,10 @@ _INSTANT = re.compile(
 )
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _EPOCH_NAIVE = datetime(1970, 1, 1)  # noqa: DTZ001  a log without time zone stays without
+_FIRST_YEAR, _LAST_YEAR = 1900, 2200
+_EARLIEST_US, _LATEST_US = (int(np.datetime64(f"{year}", "us").astype(np.int64)) for year in (_FIRST_YEAR, _LAST_YEAR))
+_PLAIN = (*"dddd-dd-dd", "T ", *"dd:dd:dd.dddddd")
+"""What may stand at each place of an instant as most recorders write it; `d` is a digit."""
 _DASH, _PLUS, _POINT, _DIGIT_0 = ord("-"), ord("+"), ord("."), ord("0")
 _LONGEST_PLAIN = 17
 """Fifteen digits, a sign and a point."""
@@ -128,24 +132,33 @@ def instants(cells: Cells, *, decimal_comma: bool = False) -> tuple[NDArray[np.i
     octets = _octets(cells)
     if decimal_comma:
         octets[octets == ord(",")] = ord(".")
-    width = octets.shape[1]
-    tail = octets[:, 10:]
-    plain = (
-        width >= 10
-        and bool((octets[:, [4, 7]] == _DASH).all())
-        and bool(((octets[:, [0, 1, 2, 3, 5, 6, 8, 9]] - _DIGIT_0) < 10).all())
-        and not np.isin(tail, np.frombuffer(b"Zz+-", np.uint8)).any()
-        and width <= 26  # numpy keeps microseconds; longer fractions are cut below
-    )
-    if plain:
+    if _is_plain(octets):
         try:
             us = _cells(octets).astype("datetime64[us]").astype(np.int64)
         except ValueError:
             pass
         else:
-            if bool((octets[:, :4] != _DIGIT_0).any(axis=1).all()):
+            if us.min() >= _EARLIEST_US and us.max() < _LATEST_US:
                 return us, None
     return _zoned(_cells(octets), octets)
+
+
+def _is_plain(octets: NDArray[np.uint8]) -> bool:
+    """Whether all cells look like `YYYY-MM-DD`, `... HH:MM`, `... HH:MM:SS` or `... HH:MM:SS.f`, without a zone.
+
+    Looked at place by place: numpy reads more than this as an instant, and not all of it as people would.
+    """
+    rows, width = octets.shape
+    if not rows or not len("YYYY-MM-DD") <= width <= len(_PLAIN):
+        return False
+    ends = octets == 0
+    for place, signs in enumerate(_PLAIN[:width]):
+        octet = octets[:, place]
+        fits = (octet - _DIGIT_0) < 10 if signs == "d" else np.isin(octet, np.frombuffer(signs.encode(), np.uint8))
+        if not (fits | ends[:, place] if place >= len("YYYY-MM-DD") else fits).all():
+            return False
+    length = width - np.argmin(ends[:, ::-1], axis=1)
+    return bool(np.isin(length, (10, 16, 19)).sum() + (length > 20).sum() == rows)
 
 
 def _zoned(cells: Cells, octets: NDArray[np.uint8]) -> tuple[NDArray[np.int64], NDArray[np.int64] | None]:
@@ -177,7 +190,7 @@ def _zoned(cells: Cells, octets: NDArray[np.uint8]) -> tuple[NDArray[np.int64], 
 
 
 def read_instant(text: str) -> datetime | None:
-    """An instant in ISO 8601, with or without time zone; None where it is none.
+    """An instant in ISO 8601 from 1900 to 2199, with or without time zone; None where it is none.
 
     >>> read_instant("2015-02-04 17:51")
     datetime.datetime(2015, 2, 4, 17, 51)
@@ -187,10 +200,9 @@ def read_instant(text: str) -> datetime | None:
         return None
     try:
         instant = datetime.fromisoformat(text.upper())
-        instant - (_EPOCH if instant.tzinfo else _EPOCH_NAIVE)
-    except (ValueError, OverflowError):
+    except ValueError:
         return None
-    return instant
+    return instant if _FIRST_YEAR <= instant.year < _LAST_YEAR else None
 
 
 def micros(instant: datetime) -> tuple[int, int | None]:

@@ -81,7 +81,7 @@ def find_roles(
     )
     if picked and named is not None:
         return Roles(time_at, columns[time_at].kind == "instant", None, (named,), (named,), channel)
-    channel_at = named if named is not None else _find_channel(columns, free, figures, value_at)
+    channel_at = named if named is not None else _find_channel(columns, free, figures, value_at, channel)
     only = channel if named is None else None
 
     if value_at is not None:
@@ -150,16 +150,20 @@ def _says_channel(column: Column, figures: list[int]) -> bool:
     return bool(column.words & CHANNEL_WORDS) and len(figures) > 1
 
 
-def _find_channel(columns: list[Column], free: list[int], figures: list[int], value_at: int | None) -> int | None:
-    readings = len(figures) + (value_at is not None)
+def _find_channel(
+    columns: list[Column], free: list[int], figures: list[int], value_at: int | None, wanted: str | None
+) -> int | None:
+    def one_reading_beside(column: int) -> bool:
+        return value_at is not None or len([i for i in figures if i != column]) == 1
+
     texts = [i for i in free if columns[i].kind == "text"]
     for i in texts:
-        if columns[i].words & CHANNEL_WORDS:
+        if columns[i].words & CHANNEL_WORDS or wanted in columns[i].sample:
             return i
-    if len(texts) == 1 and readings == 1 and len(set(columns[texts[0]].sample)) > 1:
+    if len(texts) == 1 and one_reading_beside(texts[0]) and len(set(columns[texts[0]].sample)) > 1:
         return texts[0]
-    for i in figures:  # channels that are numbered: only beside exactly one column of readings
-        if columns[i].words and columns[i].words <= CHANNEL_WORDS | {"no", "nr", "number"} and readings == 2:
+    for i in figures:  # channels that are numbered
+        if columns[i].words and columns[i].words <= CHANNEL_WORDS | {"no", "nr", "number"} and one_reading_beside(i):
             return i
     return None
 
