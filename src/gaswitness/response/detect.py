@@ -26,6 +26,8 @@ _GIVES_BACK = 1 / 3
 """An exposure ends with a leg that gives back this part of it; slow sensors do not get far in the time they have."""
 _FLAT = 0.1
 """Readings before the first movement are a baseline when their line moves less than this part of the step."""
+_FOOT = 0.2
+"""A turn up to this part of the step is still its foot; above it is a shelf on the way."""
 _RECENT = 40
 _REST_SAMPLES = 4
 _MAD = 1.482602218505602
@@ -172,7 +174,7 @@ def _onset(
         return float(t[0]), False
     last = int(still[-1])
     corner = _corner(t, y, first, low, middle, leg)
-    if y[corner] <= level + _FLAT * leg:
+    if y[corner] <= level + _FOOT * leg:
         last = max(last, corner)
     if last + 2 >= t.size or y[last + 2] <= y[last + 1]:
         return float(t[last]), True

@@ -68,11 +68,13 @@ def spikes(reading: Floats, resolution: float = 0.0) -> Bools:
     if n < 5:
         return out
     around = np.stack([reading[k : n - 4 + k] for k in (0, 1, 3, 4)])
+    # where a falling baseline turns into a rise the lowest sample sticks out by its own slope: that is no spike
+    sloping = 2.0 * np.minimum(np.abs(around[1] - around[0]), np.abs(around[3] - around[2]))
     around.sort(axis=0)
     middle = reading[2:-2]
     outside = np.maximum(around[1] - middle, middle - around[2])
     scale = max(noise_sd(reading), 0.5 * resolution, 1e-12 * float(np.max(np.abs(reading))))
-    out[2:-2] = outside > SPIKE_SIGMAS * scale
+    out[2:-2] = outside > SPIKE_SIGMAS * scale + sloping
     return out
 
 
@@ -130,3 +132,25 @@ def runs_z(residual: Floats) -> float:
     mean = 2.0 * up * down / n + 1.0
     variance = (mean - 1.0) * (mean - 2.0) / (n - 1.0)
     return (runs - mean) / math.sqrt(variance) if variance > 0 else 0.0
+
+
+def stuck(reading: Floats, resolution: float) -> bool:
+    """Whether a reading stands still as no live one does: constant throughout, or frozen in the midst of its noise.
+
+    Frozen means 20 or more equal readings in a row, a fifth of the record at least, where the others scatter by a
+    display step or more; an end of the range is not called stuck.
+
+    >>> stuck(np.full(30, 412.0), 1.0)
+    True
+    """
+    if np.ptp(reading) == 0:
+        return True
+    starts = np.flatnonzero(np.diff(reading) != 0) + 1
+    edges = np.concatenate([[0], starts, [reading.size]])
+    lengths = np.diff(edges)
+    longest = int(np.argmax(lengths))
+    length, value = int(lengths[longest]), float(reading[edges[longest]])
+    if length < max(20, reading.size // 5) or value in (reading.max(), reading.min()):
+        return False
+    rest = np.concatenate([reading[: edges[longest]], reading[edges[longest + 1] :]])
+    return bool(rest.size >= 10 and noise_sd(rest) > max(resolution, 0.0) and noise_sd(rest) > 0)
