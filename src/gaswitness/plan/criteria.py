@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from gaswitness.plan.forecast import Forecast, cap_tau_s
-from gaswitness.plan.lines import FAULT, Line, Reach
+from gaswitness.plan.lines import FAULT, Line, Reach, poll_s
 from gaswitness.plan.records import Criterion
 from gaswitness.plan.words import between, level, number
 from gaswitness.site.amounts import Amount
@@ -21,14 +21,6 @@ RESET_ALLOWANCE_S = 5.0
 """On top of two panel scans and two polls, after which what needs a reset must have cleared."""
 SEEN_PATTERNS = ("lamp", "sounder")
 """Kinds of effect that have a pattern to be seen or heard."""
-
-
-def poll_s(site: Site, signal: str) -> float:
-    """Time between polls of the link that carries this signal [s]; 1 s where none does."""
-    for link in site.links:
-        if signal in [entry.signal for entry in link.registers] + [entry.signal for entry in link.bits]:
-            return link.poll_s
-    return 1.0
 
 
 def reset_limit_s(site: Site, detector: Detector) -> float:

@@ -21,6 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from gaswitness.plan.lines import poll_s
 from gaswitness.plan.records import Curve, PointForecast
 from gaswitness.response import SensorPath, air_factor, step_curve
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
@@ -198,6 +199,7 @@ class _Day:
     noise_set_ppm: float = 0.0
     noise_clear_ppm: float = 0.0
     scan_s: float = 0.0
+    """From the reading to the alarm as it is seen: scan of the panel, place between two polls."""
     late_s: float = 0.0
     """Gas is really on, or off, this much after the noted instant."""
 
@@ -226,7 +228,7 @@ class _Day:
 def _draw(
     path: SensorPath, site: Site, detector: Detector, cylinder: Cylinder, spread: Spread, draws: int, seed: int
 ) -> list[_Day]:
-    p = _hypercube(draws, 16, seed)
+    p = _hypercube(draws, 17, seed)
     z: Floats = ndtri(p)
     low_ppm, high_ppm = site.background_ppm(detector)
     shift = 1.0 + (0.0 if detector.gas == "O2" else spread.background) * z[:, 13]
@@ -243,7 +245,8 @@ def _draw(
         # adjusted in clean air, not at zero: there gain and zero errors cancel
         zero_ppm = zero_ppm - (gain - path.gain) * (low_ppm + high_ppm) / 2
     noise_ppm = detector.noise_ppm * z[:, 8:10]
-    scan_s = site.panel.scan_s * p[:, 10]
+    between_polls_s = poll_s(site, f"{detector.tag}.reading")
+    scan_s = site.panel.scan_s * p[:, 10] + between_polls_s * (p[:, 16] - 0.5)
     late_s = np.maximum(0.0, spread.hand_s * z[:, 12])
     out: list[_Day] = []
     for i in range(draws):

@@ -58,6 +58,14 @@ def has_fault_signal(site: Site, tag: str) -> bool:
     )
 
 
+def poll_s(site: Site, signal: str) -> float:
+    """Time between polls of the link that carries this signal [s]; 1 s where none does."""
+    for link in site.links:
+        if signal in [entry.signal for entry in link.registers] + [entry.signal for entry in link.bits]:
+            return link.poll_s
+    return 1.0
+
+
 def reach(site: Site, detector: Detector, points: Sequence[AlarmPointSpec], live: frozenset[str]) -> Reach:
     """Sort the matrix into what the test of `detector` shows and what it does not.
 

@@ -7,9 +7,9 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from gaswitness.plan.criteria import FAULT_LIMIT_S, FLUSH_E_FOLDS, poll_s, reset_limit_s
+from gaswitness.plan.criteria import FAULT_LIMIT_S, FLUSH_E_FOLDS, reset_limit_s
 from gaswitness.plan.forecast import Forecast, cap_tau_s
-from gaswitness.plan.lines import FAULT, Reach
+from gaswitness.plan.lines import FAULT, Reach, poll_s
 from gaswitness.plan.records import Step
 from gaswitness.plan.words import detector_post, level, number, panel_post, seconds, slug
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Role, Site
