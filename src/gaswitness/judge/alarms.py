@@ -359,16 +359,22 @@ def reset(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding:
 def fault(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding:
     """An opened signal is seen as a fault: time from opening it."""
     signal = f"{case.tag}.fault"
-    press = case.pressed("fault-made", tag=case.tag)
-    if press is None:
+    window = case.fault_window
+    if window is None:
         return not_tested(criterion, f"The signal of {case.tag} was not opened.")
+    press, until_s = window
     if not case.series.polled(signal) and signal not in case.series.edges:
         return not_tested(criterion, f"Nothing shows {signal}: neither a status bit nor a mark of a witness.")
-    edge = first(case.series, signal, True, press.t_s - 1.0, case.series.end_s, prefer="panel")
+    edge = first(case.series, signal, True, press.t_s - 1.0, until_s, prefer="panel")
     if edge is None:
         if case.series.on_at(signal, press.t_s):
             return not_tested(criterion, f"{signal} was on before the signal was opened.")
-        causes = [f"the panel does not watch the loop of {case.tag}", "another detector's signal was opened"]
+        others = [
+            f"crossed: opening the signal of {case.tag} showed as a fault of {other.tag}"
+            for other in case.series.plan.site.detectors
+            if other.tag != case.tag and case.series.edges_of(f"{other.tag}.fault", True, press.t_s, until_s)
+        ]
+        causes = [*others, f"the panel does not watch the loop of {case.tag}", "another detector's signal was opened"]
         return fell_short(criterion, f"{signal} did not come when the signal was opened.", causes)
     budget = Budget((Term("poll", edge.at.u_s), Term("instant of opening", press.u_s)))
     delay_s = edge.at.t_s - press.t_s

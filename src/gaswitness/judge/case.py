@@ -26,6 +26,8 @@ BASELINE_S = 60.0
 EDGE_WINDOW_S = 3.2
 """A parabola through the readings this close to an edge, on either side, gives level and slope there; more where polls
 are far apart. Any wider, and the bend where the answer to gas begins would pull it off the early edges."""
+FAULT_SLACK_S = 2.0
+"""A fault may be seen so long after the signal was closed again: poll and scan are late."""
 RECOVERY_S = 900.0
 """No recovery is looked at for longer."""
 
@@ -234,12 +236,21 @@ class Case:
                 return Instant(press.t_s, press.u_s)
         return None
 
-    def gone_through(self, kind: str) -> bool:
-        """Whether a step of this kind was brought to an end for this detector."""
-        return any(
-            span.step.kind == kind and span.step.tag == self.tag and span.state in ("done", "timed-out")
-            for span in self.series.steps
-        )
+    @property
+    def fault_window(self) -> tuple[Instant, float] | None:
+        """When this detector's signal was opened, and until when it may still be seen."""
+        press = self.pressed("fault-made", tag=self.tag)
+        if press is None:
+            return None
+        undone = [p.t_s for p in self.series.presses if (p.action, p.tag) == ("fault-undone", self.tag)]
+        return press, min((t_s for t_s in undone if t_s >= press.t_s), default=self.series.end_s) + FAULT_SLACK_S
+
+
+def case_of(series: Series, tag: str, trial: Trial | None) -> Case:
+    """The case of one detector with one of its trials."""
+    part, site = series.plan.detector(tag), series.plan.site
+    cylinder = site.cylinder(trial.cylinder if trial and trial.cylinder else part.cylinder)
+    return Case(series, site.detector(tag), part, cylinder, trial)
 
 
 def first(series: Series, signal: str, on: bool, from_s: float, until_s: float, *, prefer: str) -> Edge | None:

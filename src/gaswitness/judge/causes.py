@@ -12,12 +12,14 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from gaswitness.evidence.series import Series, Span
 from gaswitness.judge.case import Case
 from gaswitness.plan.words import number
 from gaswitness.site.records import Detector, RegisterEntry, Site
 
+Floats = NDArray[np.float64]
 Kind = Literal["link", "no-reading", "words", "crossed", "frozen", "dead", "slow", "gain", "noisy"]
 
 FLAT_SHARE = 0.08
@@ -97,7 +99,7 @@ def _unreadable(case: Case) -> list[Cause]:
     if entry is not None and _mostly_swapped(values, entry, case.detector):
         text = (
             f"word order: the registers of {case.tag} make sense only with their halves exchanged "
-            f"(it shows {values[-1]:.3g} ppm); put the right word order into the register map"
+            f"(it shows {nonzero(values)[-1]:.3g} ppm); put the right word order into the register map"
         )
         return [Cause("words", text)]
     under_gas = raw.between(case.trial.gas_on.t_s, case.gas_end_s) if case.trial else raw
@@ -111,12 +113,12 @@ def _unreadable(case: Case) -> list[Cause]:
     return []
 
 
-def _mostly_swapped(values: np.ndarray[tuple[int], np.dtype[np.float64]], entry: RegisterEntry, d: Detector) -> bool:
+def _mostly_swapped(values: Floats, entry: RegisterEntry, d: Detector) -> bool:
     """Nearly all readings are absurd as they stand and sensible with their registers exchanged."""
     factor = ppm_per_unit(entry, d)
     if factor is None or entry.type in ("uint16", "int16"):
         return False
-    tested = values[values != 0.0][-200:]
+    tested = nonzero(values)[-200:]
     if tested.size < 5:
         return False
     slack = 0.05 * d.range_ppm
@@ -127,6 +129,12 @@ def _mostly_swapped(values: np.ndarray[tuple[int], np.dtype[np.float64]], entry:
     raw = (tested / factor - entry.offset) / entry.scale
     swapped = sum(words_swapped(float(value), (ends[0], ends[1]), least=least, of=entry.type) for value in raw)
     return bool(swapped >= SWAPPED_SHARE * tested.size)
+
+
+def nonzero(values: Floats) -> Floats:
+    """Values that are not zero: a zero is a zero in any order."""
+    kept: Floats = values[values != 0.0]
+    return kept
 
 
 def words_swapped(value: float, expected: tuple[float, float], *, least: float = 0.0, of: str = "float32") -> bool:
@@ -168,14 +176,26 @@ def ppm_per_unit(entry: RegisterEntry, detector: Detector) -> float | None:
     return _PPM_PER_UNIT.get(entry.unit)
 
 
-def _flat(case: Case) -> list[Cause]:
-    moved, trial = case.moved_ppm, case.trial
-    if moved is None or trial is None:
-        return []
+def crossed_with(case: Case) -> str | None:
+    """The detector that answered to this one's gas while this one did not."""
+    if case.trial is None or not is_flat(case):
+        return None
+    return who_answered(case.series, case.tag, case.trial.gas_on.t_s, case.gas_end_s)
+
+
+def is_flat(case: Case) -> bool:
+    """Whether the reading did not answer to gas."""
+    moved = case.moved_ppm
+    if moved is None:
+        return False
     seen_ppm = 3 * max(case.noise_ppm, case.detector.resolution_ppm)
-    if moved > max(FLAT_SHARE * abs(case.step_ppm), min(seen_ppm, 0.2 * abs(case.step_ppm))):
+    return moved <= max(FLAT_SHARE * abs(case.step_ppm), min(seen_ppm, 0.2 * abs(case.step_ppm)))
+
+
+def _flat(case: Case) -> list[Cause]:
+    if not is_flat(case):
         return []
-    other = who_answered(case.series, case.tag, trial.gas_on.t_s, case.gas_end_s)
+    other = crossed_with(case)
     if other is not None:
         return [Cause("crossed", f"crossed: the gas on {case.tag} was read on {other}'s channel")]
     if _frozen(case):

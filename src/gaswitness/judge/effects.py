@@ -62,10 +62,10 @@ def cause_edge(case: Case, point: str) -> Instant | None:
     if point != "fault":
         edge = case.set_edge(point)
         return edge.at if edge else None
-    press = case.pressed("fault-made", tag=case.tag)
-    if press is None:
+    if case.fault_window is None:
         return None
-    edge = first(case.series, f"{case.tag}.fault", True, press.t_s - 1.0, case.series.end_s, prefer="panel")
+    press, until_s = case.fault_window
+    edge = first(case.series, f"{case.tag}.fault", True, press.t_s - 1.0, until_s, prefer="panel")
     return edge.at if edge else press if not case.series.polled(f"{case.tag}.fault") else None
 
 
@@ -117,8 +117,7 @@ def effect(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
 
 def _until(case: Case, point: str) -> float:
     if point == "fault":
-        undone = case.pressed("fault-undone", tag=case.tag)
-        return (undone.t_s if undone else case.series.end_s) + BEFORE_S
+        return case.fault_window[1] if case.fault_window else case.series.end_s
     return (case.trial.gas_off.t_s if case.trial and case.trial.gas_off else case.window[1]) + BEFORE_S
 
 
@@ -192,12 +191,21 @@ def pattern(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding:
         return not_tested(criterion, f"Nobody at {spec.post} said what {spec.tag} looked or sounded like.")
     agreed = next((edge for edge in shown if edge.pattern == expected), shown[0])
     why = f"{agreed.witness} at {agreed.post} saw {spec.tag} {agreed.pattern}."
-    return happened(
-        criterion,
-        agreed.pattern == expected,
-        why,
-        [f"the pattern of {spec.tag} is configured as {agreed.pattern} at the panel, not as {expected}"],
-    )
+    other = _exchanged(case, spec, expected, agreed.pattern or "", from_s, until_s)
+    causes = [f"crossed: {spec.tag} and {other} are exchanged: each shows the pattern of the other"] if other else []
+    causes.append(f"the pattern of {spec.tag} is configured as {agreed.pattern} at the panel, not as {expected}")
+    return happened(criterion, agreed.pattern == expected, why, causes)
+
+
+def _exchanged(case: Case, spec: Effect, expected: str, seen: str, from_s: float, until_s: float) -> str | None:
+    """An effect called for by the same alarms that shows this one's pattern, while this one shows that one's."""
+    for other in case.series.plan.site.effects:
+        if other.tag == spec.tag or other.pattern != seen:
+            continue
+        edges = case.series.edges_of(f"{other.tag}.on", True, from_s, until_s, "witness")
+        if any(edge.pattern == expected for edge in edges) and all(edge.pattern != other.pattern for edge in edges):
+            return other.tag
+    return None
 
 
 def silenced(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding:

@@ -38,7 +38,7 @@ def zero(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     budget = Budget((Term("noise and drift", found.u_noise), Term("resolution", case.u_resolution_ppm)))
     why = f"{case.tag} read {case.words(found.value)} before gas ({found.n} readings)."
     causes = [
-        *diagnosis.texts("link", "noisy"),
+        *diagnosis.texts("crossed", "link", "noisy"),
         f"the zero of {case.tag} has moved: adjust it in air known to be clean",
         "the room's air was not what the site says: measure it, or flush the cap with zero air first",
     ]
@@ -56,7 +56,7 @@ def span(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
                 criterion, "There are no readings on gas, because the link was down.", diagnosis.texts("link")
             )
         return not_tested(criterion, "There are no readings on gas.")
-    value, u, how = _plateau(case)
+    value, u, how = _plateau(case, answered=not diagnosis.has("crossed", "frozen", "dead"))
     factor = air_of_the_day(case)
     budget = Budget(
         (
@@ -77,11 +77,13 @@ def span(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     return judged(criterion, value / factor, budget, why, causes)
 
 
-def _plateau(case: Case) -> tuple[float, float, str]:
+def _plateau(case: Case, *, answered: bool) -> tuple[float, float, str]:
     """Level on gas, its uncertainty, and in words how it was found."""
     rest, fit = case.rest, case.fit
     if rest is None:
         raise ValueError("a plateau needs readings on gas")
+    if not answered:
+        return rest.plateau, rest.u_plateau, f"{case.words(rest.plateau)}: it did not answer to gas"
     usable = fit is not None and fit.converged and fit.covariance_usable and math.isfinite(fit.plateau)
     usable = usable and fit is not None and "no-response" not in fit.flags and math.isfinite(fit.u_plateau)
     if rest.settled:

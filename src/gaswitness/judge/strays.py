@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from gaswitness.evidence.series import Edge, Series
-from gaswitness.judge.causes import who_answered
+from gaswitness.judge.case import case_of
+from gaswitness.judge.causes import crossed_with, who_answered
 from gaswitness.judge.records import Stray
 from gaswitness.site.records import MatrixLine
 
@@ -32,22 +33,17 @@ def _alarms(series: Series) -> Iterator[Stray]:
                     yield _stray(series, edge, _alarm_words(series, detector.tag, edge))
         for edge in _first_ons(series, f"{detector.tag}.fault"):
             if not _own_fault(series, detector.tag, edge):
-                yield _stray(series, edge, f"{detector.tag} showed a fault that nobody had made")
+                yield _stray(series, edge, _fault_words(series, detector.tag, edge))
 
 
 def _own_gas(series: Series, tag: str, edge: Edge) -> bool:
-    return any(t.from_s - SLACK_S <= edge.latest_s and edge.earliest_s <= t.until_s for t in _wide(series, tag))
-
-
-def _wide(series: Series, tag: str) -> Iterator[_Window]:
+    """The detector had gas, or was still at its own steps after it."""
     for trial in series.trials_of(tag):
         off_s = trial.gas_off.t_s if trial.gas_off else trial.until_s
-        yield _Window(trial.gas_on.t_s, max(off_s, _tested_until(series, tag, off_s)))
-
-
-class _Window:
-    def __init__(self, from_s: float, until_s: float) -> None:
-        self.from_s, self.until_s = from_s, until_s
+        until_s = max(off_s, _tested_until(series, tag, off_s))
+        if trial.gas_on.t_s - SLACK_S <= edge.latest_s and edge.earliest_s <= until_s:
+            return True
+    return False
 
 
 def _tested_until(series: Series, tag: str, from_s: float) -> float:
@@ -78,22 +74,20 @@ def _alarm_words(series: Series, tag: str, edge: Edge) -> str:
         end_s = trial.gas_off.t_s if trial.gas_off else trial.until_s
         if trial.tag == tag or not trial.gas_on.t_s <= edge.latest_s <= end_s + PROVE_S:
             continue
+        if crossed_with(case_of(series, trial.tag, trial)) == tag:
+            return f"crossed: the gas on {trial.tag} was read on {tag}'s channel"
         if who_answered(series, trial.tag, trial.gas_on.t_s, end_s) == tag:
-            own = series.traces.get(trial.tag)
-            if own is None or _hardly_moved(series, trial.tag, trial.gas_on.t_s, end_s):
-                return f"crossed: the gas on {trial.tag} was read on {tag}'s channel"
             return f"gas put on {trial.tag} reached {tag} as well, or {tag} answers to it"
         return f"{edge.signal} set while gas was on {trial.tag}, without gas on its own sensor"
     return f"{edge.signal} set without test gas: a real alarm, or a wiring fault"
 
 
-def _hardly_moved(series: Series, tag: str, from_s: float, until_s: float) -> bool:
-    trace = series.traces[tag].between(from_s - 30.0, until_s)
-    values = trace.value_ppm[trace.good]
-    if values.size < 5:
-        return True
-    spread = float(values.max() - values.min())
-    return spread < 0.05 * series.plan.site.detector(tag).range_ppm
+def _fault_words(series: Series, tag: str, edge: Edge) -> str:
+    """Whose signal was open at that moment, if any was."""
+    for press in series.presses:
+        if press.action == "fault-made" and press.tag and 0 <= edge.latest_s - press.t_s <= PROVE_S:
+            return f"crossed: opening the signal of {press.tag} showed as a fault of {tag}"
+    return f"{tag} showed a fault that nobody had made"
 
 
 def _effects(series: Series) -> Iterator[Stray]:
@@ -118,9 +112,11 @@ def _driven(series: Series, edge: Edge) -> bool:
     """A witness's mark on an effect whose output the panel shows must have the panel's drive behind it."""
     if edge.seen_by == "panel" or not series.polled(edge.signal):
         return True
-    on_edges = series.edges_of(edge.signal, True, edge.at.t_s - AFTER_LINE_S, edge.at.t_s + SLACK_S, "panel")
-    lost = series.broken(edge.at.t_s - AFTER_LINE_S, edge.at.t_s + SLACK_S)
-    return bool(on_edges or lost or series.on_at(edge.signal, edge.at.t_s))
+    from_s, until_s = edge.at.t_s - AFTER_LINE_S, edge.at.t_s + SLACK_S
+    drives = [e for e in series.edges[edge.signal] if e.on and e.seen_by == "panel"]
+    if any(e.earliest_s <= until_s and e.latest_s >= from_s for e in drives):
+        return True
+    return bool(series.broken(from_s, until_s) or series.on_at(edge.signal, edge.at.t_s))
 
 
 def _was_on(series: Series, cause: str, from_s: float, until_s: float) -> bool:
@@ -129,7 +125,7 @@ def _was_on(series: Series, cause: str, from_s: float, until_s: float) -> bool:
         return any(_was_on(series, member, from_s, until_s) for member in group.members)
     if series.on_at(cause, from_s):
         return True
-    if any(series.edges_of(cause, True, from_s, until_s)):
+    if any(e.on and e.earliest_s <= until_s and e.latest_s >= from_s for e in series.edges.get(cause, ())):
         return True
     tag, _, point = cause.partition(".")
     if point == "fault" and not series.polled(cause):

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 
-from gaswitness.evidence.series import Series, StepSpan, Trial
+from gaswitness.evidence.series import Series, StepSpan
 from gaswitness.judge import alarms, effects, reading, visit
 from gaswitness.judge.budget import Budget
-from gaswitness.judge.case import Case
+from gaswitness.judge.case import Case, case_of
 from gaswitness.judge.causes import Diagnosis, diagnose
-from gaswitness.judge.finding import aborted, judged, not_tested, worst
+from gaswitness.judge.finding import SEVERITY, aborted, judged, not_tested, worst
 from gaswitness.judge.records import Finding, Judgement, Outcome, Stray, Verdict
 from gaswitness.judge.strays import strays_of
 from gaswitness.plan.records import Criterion, CriterionKind
@@ -63,7 +63,7 @@ def judge(series: Series) -> Judgement:
         visit=whole,
         effects=effects.effect_lines(series, rows),
         strays=strays,
-        notes=tuple(_notes(series)),
+        notes=(*_notes(series), *_restless(rows)),
     )
 
 
@@ -71,8 +71,8 @@ def _detector(
     series: Series, tag: str, criteria: list[Criterion], strays: tuple[Stray, ...]
 ) -> list[tuple[Case, Criterion, Finding]]:
     trials = series.trials_of(tag)
-    found_case = _case(series, tag, next((t for t in reversed(trials) if not t.as_left), None))
-    left_case = _case(series, tag, next((t for t in reversed(trials) if t.as_left), None))
+    found_case = case_of(series, tag, next((t for t in reversed(trials) if not t.as_left), None))
+    left_case = case_of(series, tag, next((t for t in reversed(trials) if t.as_left), None))
     known = {id(case): diagnose(case) for case in (found_case, left_case)}
     rows = []
     for criterion in criteria:
@@ -85,13 +85,6 @@ def _detector(
             finding = CASE_JUDGES[criterion.kind](case, criterion, known[id(case)])
         rows.append((case, criterion, _broken_off(series, criterion, finding)))
     return rows
-
-
-def _case(series: Series, tag: str, trial: Trial | None) -> Case:
-    part = series.plan.detector(tag)
-    site = series.plan.site
-    cylinder = site.cylinder(trial.cylinder if trial and trial.cylinder else part.cylinder)
-    return Case(series, site.detector(tag), part, cylinder, trial)
 
 
 def _no_stray(criterion: Criterion, strays: list[Stray], case: Case) -> Finding:
@@ -129,7 +122,8 @@ def _why(outcome: Outcome, counting: list[Finding], findings: list[Finding]) -> 
     if outcome == "pass":
         return f"All {len(counting)} criteria met.{adjusted}"
     short = [f for f in counting if f.outcome == outcome]
-    first = next((f.causes[0] for f in short if f.causes), "")
+    by_weight = sorted(counting, key=lambda f: SEVERITY.index(f.outcome))
+    first = next((f.causes[0] for f in by_weight if f.causes), "")
     cause = f" Most likely: {first}." if first else ""
     return f"{len(short)} of {len(counting)} criteria: {outcome} ({_names(short)}).{cause}{adjusted}"
 
@@ -163,6 +157,13 @@ def _notes(series: Series) -> list[str]:
     if series.simulated:
         notes.append("Simulated installation: nothing here was measured on a real one.")
     return notes
+
+
+def _restless(rows: list[tuple[Case, Criterion, Finding]]) -> list[str]:
+    """A noisy reading may still pass everything; it is told all the same."""
+    cases = {id(case): case for case, _, _ in rows}
+    texts = [text for case in cases.values() for text in diagnose(case).texts("noisy")]
+    return [f"{text[0].upper()}{text[1:]}." for text in dict.fromkeys(texts)]
 
 
 def _late(span: StepSpan) -> str:
