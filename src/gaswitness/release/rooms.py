@@ -277,13 +277,13 @@ def simulate(
     marks = np.unique(np.concatenate([times, cuts]))
     state = np.concatenate([start * 1e-6, np.zeros(count)])
     left = came = 0.0
-    pieces = _Pieces(network.zones, leaks, outside_ppm * 1e-6)
+    pieces = Pieces(network.zones, leaks, outside_ppm * 1e-6)
     rows = np.empty((len(times), 2 * count + 2))
     row = 0
     for position, here in enumerate(marks):
         for leak in leaks:
             if leak.start_s == here and leak.burst_m3:
-                state, pushed = _burst(network, leak, state)
+                state, pushed = burst(network, leak, state)
                 left += pushed
         while row < len(times) and times[row] == here:
             rows[row] = (*state, came, left)
@@ -316,7 +316,7 @@ def _cuts(times: Floats, leaks: Sequence[Leak], changes: Sequence[Change]) -> Fl
     return np.array([cut for cut in cuts if times[0] <= cut <= times[-1]])
 
 
-def _burst(network: Network, leak: Leak, state: Floats) -> tuple[Floats, float]:
+def burst(network: Network, leak: Leak, state: Floats) -> tuple[Floats, float]:
     """Gas that comes at once; returns the state and the gas pushed outside, m3."""
     count = len(network.zones)
     after = state.copy()
@@ -345,7 +345,7 @@ class _Inflow:
 
 
 @dataclass(slots=True)
-class _Pieces:
+class Pieces:
     """Carries the state over pieces of constant coefficients; equal pieces share one matrix exponential."""
 
     zones: tuple[Zone, ...]
