@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from pathlib import Path
+from typing import get_args
 
 import numpy as np
 import pytest
@@ -11,6 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gaswitness.errors import InputError
+from gaswitness.links.rig.commands import Act
+from gaswitness.links.rig.control import CONTROL_FORMAT
 from gaswitness.links.rig.faults import KINDS, parse_fault
 from gaswitness.links.rig.heads import Head
 from gaswitness.links.rig.witnesses import Witnesses
@@ -308,3 +312,9 @@ def test_reactions_of_the_witnesses() -> None:
     assert np.mean(reactions) == pytest.approx(0.25, abs=0.01)
     assert 0.08 < np.std(reactions) < 0.11
     assert min(reactions) >= 0.1 - 1e-9
+
+
+def test_the_page_of_the_rig_names_every_fault_and_every_act(repo: Path) -> None:
+    page = (repo / "docs" / "rig.md").read_text("utf-8")
+    for name in (*KINDS, *get_args(Act), CONTROL_FORMAT):
+        assert f"`{name}`" in page or name == CONTROL_FORMAT in page, name

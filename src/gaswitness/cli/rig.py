@@ -23,7 +23,7 @@ def rig(
             min=0,
             max=65535,
             help="Port for hands on the rig, this machine only; PORT + 1 if not given.",
-            show_default="",
+            show_default=False,
         ),
     ] = None,
     host: Annotated[str, typer.Option(help="Address to listen on.")] = "127.0.0.1",

@@ -5,8 +5,7 @@ the two bytes within a register (high byte first) and says nothing of the order 
 met in the field. A 16-bit value has only `A B`; `BADC` and `DCBA` swap those.
 
 Sources: MODBUS Application Protocol Specification V1.1b3, sections 4.2 (byte order) and 6.1 to 6.4 (at most 2000 bits
-or 125 registers a request), from memory; NAMUR NE 43 (3.8 to 20.5 mA carry a measurement, 3.6 mA and below or
-21 mA and above say failure), from memory.
+or 125 registers a request), from memory; NAMUR NE 43 for currents.
 """
 
 from __future__ import annotations
@@ -16,6 +15,7 @@ import struct
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
+from gaswitness.alarms.fault import MEASURING_MA, level_of_current, loop_state
 from gaswitness.errors import InputError
 from gaswitness.run.ports import Polled, PolledReading
 from gaswitness.site.records import BitEntry, Detector, LinkSpec, RegisterEntry, RegisterType, Site, WordOrder
@@ -25,9 +25,7 @@ MAX_BITS = 2000
 MAX_GAP = 8
 """Registers (or bits) between two wanted ones that are read along rather than asked for in two requests."""
 
-FAILURE_LOW_MA = 3.6
-FAILURE_HIGH_MA = 21.0
-UNDER_SHARE = (4.0 - 3.8) / 16.0
+UNDER_SHARE = (4.0 - MEASURING_MA[0]) / 16.0
 """How far below the range a signal may lie and still be a measurement, as a share of the range."""
 
 WORD_ORDERS: tuple[WordOrder, ...] = ("ABCD", "CDAB", "BADC", "DCBA")
@@ -103,9 +101,9 @@ def reading(raw: float, entry: RegisterEntry, detector: Detector) -> PolledReadi
     if not math.isfinite(value):
         return PolledReading(None, "bad")
     if entry.unit == "mA":
-        if value <= FAILURE_LOW_MA or value >= FAILURE_HIGH_MA:
+        if loop_state(value) in ("failure-low", "failure-high"):
             return PolledReading(None, "bad")
-        value_ppm = detector.range_low_ppm + (value - 4.0) / 16.0 * detector.range_ppm
+        value_ppm = level_of_current(value, detector.range_low_ppm, detector.range_high_ppm)
     else:
         value_ppm = value * ppm_per_unit(entry, detector)
     if value_ppm >= detector.range_high_ppm:
