@@ -219,6 +219,8 @@ def _point(site: Site, detector: Detector, point: AlarmPointSpec, set_s: tuple[f
         )
         band_ppm = abs(set_ppm - clear_ppm)
         if band_ppm > 0:
+            # a difference of two levels, each with its own tolerance
+            off_ppm = math.hypot(off_ppm, _resolve(site.tests.set_level.amount, detector, set_ppm))
             lower = max(0.0, band_ppm - off_ppm)
             made.append(
                 Criterion(
