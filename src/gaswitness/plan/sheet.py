@@ -18,7 +18,7 @@ import typst
 from gaswitness.plan.dryrun import Watch, dry_run
 from gaswitness.plan.lines import FAULT
 from gaswitness.plan.records import Criterion, DetectorPlan, GasNeed, Plan, Step
-from gaswitness.plan.words import between, level, number, scale_ppm
+from gaswitness.plan.words import between, level, mixture, number, scale_ppm
 from gaswitness.site.records import Detector, Effect
 
 PACKAGE = Path(__file__).parent.parent
@@ -116,7 +116,7 @@ def _cautions(plan: Plan) -> tuple[list[str], list[dict[str, Any]]]:
     blocks: list[dict[str, Any]] = []
     for tag, lines in own.items():
         bottle = plan.site.cylinder(tag)
-        title = f"{tag}: {level(_user(plan, tag), bottle.level_ppm)} {bottle.gas} in {bottle.balance}"
+        title = f"{tag}: {mixture(bottle.level_ppm)} {bottle.gas} in {bottle.balance}"
         blocks.append({"title": title, "lines": [line for line in lines if line not in common]})
     return [*common, *shared], blocks
 
@@ -128,16 +128,12 @@ def _two_columns(blocks: list[dict[str, Any]]) -> list[list[dict[str, Any]]]:
     return [blocks[:cut], blocks[cut:]]
 
 
-def _user(plan: Plan, cylinder: str) -> Detector:
-    return plan.site.detector(next(d.tag for d in plan.detectors if d.cylinder == cylinder))
-
-
 def _bottle(plan: Plan, need: GasNeed) -> dict[str, Any]:
-    bottle, user = plan.site.cylinder(need.cylinder), _user(plan, need.cylinder)
+    bottle = plan.site.cylinder(need.cylinder)
     return {
         "tag": need.cylinder,
-        "level": level(user, bottle.level_ppm),
-        "u": level(user, bottle.u_ppm * 2),
+        "level": mixture(bottle.level_ppm),
+        "u": mixture(bottle.u_ppm * 2),
         "certificate": bottle.certificate,
         "expires": bottle.expires.isoformat(),
         "pressure": f"{bottle.pressure_pa / 1e5:.0f}",

@@ -37,6 +37,15 @@ def level(detector: Detector, value_ppm: float) -> str:
     return f"{number(value_ppm / scale)} {unit}"
 
 
+def mixture(value_ppm: float) -> str:
+    """A level as a bottle's label has it, whatever unit its detectors use.
+
+    >>> mixture(220.0), mixture(165000.0)
+    ('220 ppm', '16.5 %vol')
+    """
+    return f"{number(value_ppm / 1e4)} %vol" if value_ppm >= 1e4 else f"{number(value_ppm)} ppm"
+
+
 def between(detector: Detector, lower_ppm: float, upper_ppm: float) -> str:
     """Two levels as this detector shows them."""
     scale, unit = scale_ppm(detector)
