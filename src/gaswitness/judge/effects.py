@@ -96,6 +96,10 @@ def effect(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     from_s, until_s = cause.t_s - BEFORE_S - 2 * cause.u_s, _until(case, point)
     lost = series.broken(cause.t_s - 2 * cause.u_s, cause.t_s + (criterion.upper or 0.0))
     seen = acted(series, effect_spec.tag, from_s, until_s)
+    if cause.u_s > (criterion.upper or 0.0) / 2:
+        text = f"{case.tag}.{point} came at some moment of {number(cause.u_s * 12**0.5)} s for which nothing arrived, "
+        text += f"so the delay of {effect_spec.tag} is not known."
+        return broken(criterion, text, diagnosis.texts("link") or ["polls were too far apart for this limit"])
     if lost and seen.witness is None:
         return broken(criterion, "The link was down when this effect was due.", diagnosis.texts("link"))
     if seen.at is None:

@@ -1,0 +1,31 @@
+"""`gaswitness judge`: findings, verdicts, and what is left to do."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+
+def judge(
+    ledger: Annotated[Path, typer.Argument(metavar="LEDGER", help="The ledger that `gaswitness run` wrote.")],
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    every: Annotated[bool, typer.Option("--every", help="Show every finding, also those that passed.")] = False,
+) -> None:
+    """Judge a ledger by the criteria of its plan. Exit 1 if anything fell short, 4 if it is not to be trusted."""
+    from gaswitness.cli.output import print_json
+    from gaswitness.errors import EXIT_FELL_SHORT
+    from gaswitness.evidence.ledger import read_ledger
+    from gaswitness.evidence.series import series_of
+    from gaswitness.judge import judge as judged
+
+    judgement = judged(series_of(read_ledger(ledger.read_bytes(), str(ledger))))
+    if as_json:
+        print_json(judgement.model_dump(mode="json"))
+    else:
+        from gaswitness.cli.judge_view import show
+
+        show(judgement, every=every)
+    if judgement.outcome != "pass":
+        raise typer.Exit(EXIT_FELL_SHORT)
