@@ -24,6 +24,8 @@ _TURN_PART = 0.15
 """A turn counts when the reading goes back by this part of the whole range."""
 _GIVES_BACK = 1 / 3
 """An exposure ends with a leg that gives back this part of it; slow sensors do not get far in the time they have."""
+_LEAST_PART = 0.25
+"""A movement below this part of the largest one is wandering air, not an exposure."""
 _FLAT = 0.1
 """Readings before the first movement are a baseline when their line moves less than this part of the step."""
 _FOOT = 0.2
@@ -100,7 +102,7 @@ def exposures(t_s: Floats, reading: Floats, resolution: float = 0.0) -> tuple[Ex
         if back is not None:
             off, _ = _onset(t, -y * sign, -smooth * sign, low, high, back, noise, resolution, must_rest=False)
         found.append(Exposure(on, off, float(y[high] - y[low]), float(t[begin]), float(t[end]), seen))
-    return tuple(found)
+    return tuple(one for one in found if abs(one.rise) >= _LEAST_PART * largest)
 
 
 def _legs(smooth: Floats, turn: float) -> list[tuple[int, int]]:

@@ -28,7 +28,7 @@ _TOLERANCE = 1e-20
 _COARSE = 0.6
 """A display step above sigma / this is coarse; below it rounding acts as noise of its own, to 1 % of the step."""
 _RUNS_LIMIT = -3.5
-_MISFIT_LIMIT = 0.01
+_MISFIT_LIMIT = 0.003
 """Misfit that hangs together matters from this part of the step."""
 _REACHED = 0.95
 """A plateau is extrapolated when the curve had reached less than this part of the step."""
@@ -296,7 +296,8 @@ def _by_cells(
     def noise(mu: Floats) -> float:
         if coarse:
             return best_sigma(lower, upper, mu, lowest, max(4 * sigma, 2 * lowest))
-        return max(math.sqrt(float(np.mean((y[inner] - mu[inner]) ** 2))), lowest)
+        rest = y[inner] - mu[inner]
+        return max(math.sqrt(float(rest @ rest) / max(1, rest.size)), lowest)
 
     sigma = noise(mu)
     height = likelihood(mu, sigma)
@@ -383,8 +384,7 @@ def _figures(
         trace.t[during], trace.y[during], zero, trace.on, end_s, resolution=resolution
     ).settled:  # fmt: skip
         flags.add("not-settled")
-    together = float(residual[:-1] @ residual[1:]) / max(1, n - 1)
-    if z < _RUNS_LIMIT and not best.coarse and math.sqrt(max(0.0, together)) > _MISFIT_LIMIT * abs(gain):
+    if z < _RUNS_LIMIT and not best.coarse and _misfit(residual, trace.t <= trace.on) > _MISFIT_LIMIT * abs(gain):
         flags.add("model-inadequate")
     recovered = has_off and int(np.sum(trace.t > trace.off)) >= _MIN_SAMPLES - 2
     u50, u90 = theta + times[0], theta + times[1]
@@ -458,6 +458,16 @@ def _hanging_together(residual: Floats) -> tuple[float, float]:
     squares = float(residual @ residual)
     phi = float(residual[1:] @ residual[:-1]) / squares if squares > 0 else 0.0
     return phi, runs_z(residual)
+
+
+def _misfit(residual: Floats, before: Bools) -> float:
+    """Size of what hangs together in the residuals after gas on, beyond what did so in clean air."""
+
+    def together(part: Floats) -> float:
+        return max(0.0, float(part[:-1] @ part[1:]) / (part.size - 1))
+
+    air = together(residual[before]) if int(before.sum()) >= 10 else 0.0
+    return math.sqrt(max(0.0, together(residual[~before]) - air))
 
 
 def _no_response(trace: _Trace, rss: float, gain: float, phi: float, resolution: float, root_w: Floats) -> bool:

@@ -32,11 +32,11 @@ _INSTANT_S = 1e-9
 
 def _exp_difference(a: Floats, b: Floats) -> Floats:
     """exp[a, b] = (e^a - e^b) / (a - b)."""
-    low, gap = np.minimum(a, b), np.abs(a - b)
+    high, gap = np.maximum(a, b), np.abs(a - b)
     # e^high expm1(-gap) / -gap: no overflow, and exact down to gap 0
     with np.errstate(invalid="ignore"):
         quotient = np.where(gap > 0, -np.expm1(-gap) / np.where(gap > 0, gap, 1.0), 1.0)
-    return np.asarray(np.exp(low + gap) * quotient)
+    return np.asarray(np.exp(high) * quotient)
 
 
 def _exp_difference_2(a: Floats, b: Floats, c: Floats) -> Floats:

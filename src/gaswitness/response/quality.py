@@ -100,11 +100,18 @@ def flat_top_from(reading: Floats, resolution: float) -> int:
             before[-2] > 3 * quiet and before[-1] > 0 and before[-2] > 0.5 * before[-3] and before[-3] > 3 * quiet
         )
         noise = noise_sd(reading[:start])
-        noisy_before = noise > 0.8 * max(resolution, 1e-300) and longest.size >= 8
+        noisy_before = noise > 0.8 * max(resolution, quiet) and longest.size >= 8 and _restless(reading[:start])
         many = at.size >= 0.9 * (reading.size - start)
-        if many and (dead_stop or (noisy_before and noise > 0)):
+        if many and (dead_stop or noisy_before):
             return start
     return -1
+
+
+def _restless(reading: Floats) -> bool:
+    """Whether bends change sign like noise (about three in four times) and not like a curve (hardly ever)."""
+    bends = reading[2:] - 2.0 * reading[1:-1] + reading[:-2]
+    bends = bends[bends != 0]
+    return bends.size >= 4 and float(np.mean(np.sign(bends[1:]) != np.sign(bends[:-1]))) > 0.5
 
 
 def gap_after(t_s: Floats) -> NDArray[np.int64]:

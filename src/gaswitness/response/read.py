@@ -1,7 +1,7 @@
 """Figures read on the trace itself, without a model: zero, plateau, times by monotone interpolation.
 
-They stand beside the fit as a second opinion. A time is read only once the reading has settled, since a share of
-an unknown plateau is no figure.
+They stand beside the fit as a second opinion. A time is read only once the reading has settled, or nearly, since a
+share of an unknown plateau is no figure.
 """
 
 from __future__ import annotations
@@ -19,6 +19,8 @@ from gaswitness.response.settle import Settled, settled
 Floats = NDArray[np.float64]
 
 _ZERO_SAMPLES = 3
+_NEARLY = 0.05
+"""A plateau that moves by up to this part of the step over the last quarter carries times, with that move in `u`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,7 @@ def read_times(
 ) -> ReadTimes:
     """Read zero, plateau, t50 and t90 of one exposure; times in seconds from gas on.
 
-    The times are NaN when the reading has not settled or the zero is unknown. For a recovery give gas off as
+    The times are NaN when the reading is far from settled or the zero is unknown. For a recovery give gas off as
     `gas_on_s` and the settled plateau as `zero`.
 
     >>> t = np.arange(-20.0, 300.0)
@@ -97,7 +99,8 @@ def read_times(
         t, y, base.value if math.isfinite(base.value) else float(y[0]), gas_on_s, until_s, resolution=resolution
     )
     plateau = ReadValue(rest.plateau, rest.u_plateau)
-    if not rest.settled or not math.isfinite(base.value):
+    still_far = not rest.settled and not abs(rest.move) <= _NEARLY * abs(rest.plateau - base.value)
+    if still_far or not math.isfinite(base.value):
         return ReadTimes(base, plateau, UNKNOWN, UNKNOWN, noise, rest)
     during = (t >= gas_on_s) & (t <= until_s)
     times = [
