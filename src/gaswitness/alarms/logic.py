@@ -56,14 +56,17 @@ def transition(
 ) -> tuple[int, float, float, int]:
     """Flags, start of the running delay, last sample seen in it, and edges after one step.
 
-    The order within a step: acknowledge (one can only acknowledge what was already there), then the reading, then
-    reset (which acts only on a condition that is gone), then the inhibit.
+    The order within a step: presses first, on what stood before (nobody acknowledges what is not there yet, and reset
+    acts only on a condition that is gone already), then the reading, then the inhibit.
     """
     was_active = (flags & (ON | LATCHED)) != 0 and (flags & INHIBITED) == 0
+    was_latched = (flags & LATCHED) != 0
     edges = 0
     if acknowledge and flags & UNACKNOWLEDGED:
         flags &= ~UNACKNOWLEDGED
         edges |= ACKNOWLEDGED_EDGE
+    if reset and (flags & ON) == 0:
+        flags &= ~LATCHED
 
     if value == value:  # NaN is no sample: it neither sets nor clears nor ends a delay
         on = (flags & ON) != 0
@@ -80,7 +83,7 @@ def transition(
                         edges |= RETURNED_EDGE
                 else:
                     flags |= ON | UNACKNOWLEDGED
-                    if flags & LATCHED:
+                    if was_latched:
                         edges |= RECURRED_EDGE
                     if latching:
                         flags |= LATCHED
@@ -90,8 +93,6 @@ def transition(
             since_s = 0.0
             seen_s = 0.0
 
-    if reset and (flags & ON) == 0:
-        flags &= ~LATCHED
     flags = flags | INHIBITED if inhibited else flags & ~INHIBITED
 
     active = (flags & (ON | LATCHED)) != 0 and not inhibited

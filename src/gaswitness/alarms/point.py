@@ -170,8 +170,9 @@ class AlarmPoint:
     ) -> tuple[PointState, tuple[Edge, ...]]:
         """The state after a reading at `t_s`, and what changed.
 
-        A press that falls between two readings is a step with a NaN reading. `inhibited` says how it is now: the
-        logic, latch included, goes on underneath, and what still stands annunciates when the inhibit is lifted.
+        `reset` and `acknowledge` were pressed since the reading before, and act on what stood until this one; a press
+        alone is a step with a NaN reading. `inhibited` says how it is now: the logic, latch included, goes on
+        underneath, and what still stands annunciates when the inhibit is lifted.
         """
         t_s = float(t_s)
         value = float(value)

@@ -17,6 +17,9 @@ TIME_WORDS = frozenset(
 CHANNEL_WORDS = frozenset(
     {"channel", "sensor", "detector", "tag", "device", "instrument", "node", "point", "location", "id", "name"}
 )
+STATUS_WORDS = frozenset(
+    {"status", "state", "quality", "flag", "flags", "mode", "phase", "note", "notes", "remark", "comment"}
+)
 VALUE_WORDS = frozenset(
     {"value", "reading", "ppm", "ppb", "vol", "lfl", "conc", "concentration", "level", "co2", "measurement"}
 )
@@ -156,7 +159,7 @@ def _find_channel(
     def one_reading_beside(column: int) -> bool:
         return value_at is not None or len([i for i in figures if i != column]) == 1
 
-    texts = [i for i in free if columns[i].kind == "text"]
+    texts = [i for i in free if columns[i].kind == "text" and not columns[i].words & STATUS_WORDS]
     for i in texts:
         if columns[i].words & CHANNEL_WORDS or wanted in columns[i].sample:
             return i

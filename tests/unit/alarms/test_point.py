@@ -175,6 +175,16 @@ def test_states_of_isa_18_2() -> None:
     ]
 
 
+def test_a_press_acts_on_what_stood_before_the_reading_that_comes_with_it() -> None:
+    point = AlarmPoint("high", 100.0, latching=True)
+    state, _ = point.step(point.start(), 0.0, 120.0)
+    state, edges = point.step(state, 60.0, 0.0, reset=True)  # pressed while the last reading was still 120
+    assert [e.kind for e in edges] == ["returned"]
+    assert point.step(state, 61.0, 0.0, reset=True)[1][0].kind == "clear"
+    again, edges = point.step(state, 61.0, 120.0, reset=True)  # reset, and in alarm again before anybody could see it
+    assert ([e.kind for e in edges], again.active, again.latched) == (["recurred"], True, True)
+
+
 def test_nobody_acknowledges_what_was_not_there_yet() -> None:
     point = AlarmPoint("a", 100.0)
     state, edges = point.step(point.start(), 0.0, 100.0, acknowledge=True)

@@ -100,6 +100,11 @@ def test_channels_may_be_numbers_or_names_of_any_kind(log) -> None:
     assert set(log("t,x,x\n0,1,2\n1,3,4\n").channels) == {"x", "x (2)"}
 
 
+def test_a_status_is_no_channel(log) -> None:
+    text = "timestamp,co2_ppm,sensor_status\n2026-01-01,5,good\n2026-01-02,6,bad\n"
+    assert told(log(text)) == {"co2_ppm": ([0.0, 86400.0], [5.0, 6.0])}
+
+
 def test_what_is_named_goes_before_what_is_guessed(log) -> None:
     text = "time,at,who,ppm,mA\n5,0,a,1,4\n4,1,b,2,5\n"
     assert told(log(text, time="at", channel="who", value="mA")) == {"a": ([0.0], [4.0]), "b": ([1.0], [5.0])}
