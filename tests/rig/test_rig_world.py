@@ -13,6 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gaswitness.errors import InputError
+from gaswitness.links.rig.chance import NumberedNoise
 from gaswitness.links.rig.commands import Act
 from gaswitness.links.rig.control import CONTROL_FORMAT
 from gaswitness.links.rig.faults import KINDS, parse_fault
@@ -304,6 +305,17 @@ def test_every_fault_can_be_put_in_and_taken_back(kind: str) -> None:
 def test_a_fault_that_cannot_be_is_refused(text: str, said: str) -> None:
     with pytest.raises(InputError, match=said):
         parse_fault(text, ravensmoor())
+
+
+def test_noise_is_white_and_never_comes_again() -> None:
+    noise = NumberedNoise(3, "CO-1")
+    values = np.array([noise[n] for n in range(5000)])
+    assert len(np.unique(values)) == 5000
+    assert np.mean(values) == pytest.approx(0.0, abs=0.05)
+    assert np.std(values) == pytest.approx(1.0, abs=0.05)
+    assert np.corrcoef(values[:-1], values[1:])[0, 1] == pytest.approx(0.0, abs=0.05)
+    assert noise[0] == values[0]
+    assert NumberedNoise(3, "CO-2")[0] != values[0] != NumberedNoise(4, "CO-1")[0]
 
 
 def test_reactions_of_the_witnesses() -> None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from gaswitness.clock import OwnedClock
 from gaswitness.errors import InputError, LinkError
@@ -121,3 +124,16 @@ async def test_a_log_of_strangers_is_refused(tmp_path: Path) -> None:
         await open_link(f"log:{log}", cellar()).open()
     with pytest.raises((InputError, OSError)):
         await open_link(f"log:{tmp_path / 'missing.csv'}", cellar()).open()
+
+
+@settings(max_examples=300, deadline=None)
+@given(
+    st.one_of(
+        st.text(max_size=40),
+        st.text(max_size=30).map("modbus-tcp://".__add__),
+        st.text(max_size=30).map("modbus-rtu://".__add__),
+    )
+)
+def test_any_text_as_an_address_is_a_link_or_one_message(url: str) -> None:
+    with contextlib.suppress(InputError, LinkError):  # anything else is a traceback for the person at the keyboard
+        open_link(url, ravensmoor())
