@@ -47,6 +47,24 @@ class Window:
         return self.length_s - self.measured_s
 
 
+@dataclass(frozen=True, slots=True)
+class Exposure:
+    """The usual figures of one recording."""
+
+    peak: float
+    """Highest reading; NaN without one."""
+    peak_at_s: float
+    stel: Window | None
+    """Highest 15-minute average, over its measured time."""
+    twa: Window | None
+    """Highest eight-hour average: exposure divided by eight hours, however much of them was measured."""
+    mean: float
+    """Average over all measured time."""
+    measured_s: float
+    unmeasured_s: float
+    """Time between the first reading and the last that nobody measured."""
+
+
 class Measured:
     """Readings over time, and between them what is known: nothing across a gap.
 
@@ -129,12 +147,10 @@ class Measured:
         """
         if len(self) < 2:
             return None
-        begins = self.t_s[: np.searchsorted(self.t_s, self.t_s[-1] - window_s, side="right")]
-        if not len(begins):
-            begins = self.t_s[:1]
-        area_0, clock_0 = self._until(begins)
-        area_1, clock_1 = self._until(begins + window_s)
-        areas, measured = area_1 - area_0, clock_1 - clock_0
+        count = max(int(np.searchsorted(self.t_s, self.t_s[-1] - window_s, side="right")), 1)
+        begins = self.t_s[:count]
+        area, clock = self._until(begins + window_s)
+        areas, measured = area - self._areas[:count], clock - self._clock[:count]
         if over == "window":
             averages = areas / window_s
         else:
@@ -144,6 +160,19 @@ class Measured:
             averages = np.where(enough, areas / np.where(enough, measured, 1.0), -np.inf)
         best = int(averages.argmax())
         return Window(float(averages[best]), float(begins[best]), float(measured[best]), window_s)
+
+    def exposure(self) -> Exposure:
+        """Peak, highest 15-minute and eight-hour averages, mean, and the time they rest on."""
+        best = int(self.values.argmax()) if len(self) else -1
+        return Exposure(
+            peak=float(self.values[best]) if len(self) else float("nan"),
+            peak_at_s=float(self.t_s[best]) if len(self) else float("nan"),
+            stel=self.highest(STEL_S),
+            twa=self.highest(SHIFT_S, over="window"),
+            mean=self.mean,
+            measured_s=self.measured_s,
+            unmeasured_s=self.span_s - self.measured_s,
+        )
 
     def time_above_s(self, level: float) -> float:
         """Measured time with the level above this one.
@@ -179,24 +208,6 @@ class Measured:
         return float(self.values[order[min(int(at), len(order) - 1)]])
 
 
-@dataclass(frozen=True, slots=True)
-class Exposure:
-    """The usual figures of one recording."""
-
-    peak: float
-    """Highest reading; NaN without one."""
-    peak_at_s: float
-    stel: Window | None
-    """Highest 15-minute average, over its measured time."""
-    twa: Window | None
-    """Highest eight-hour average: exposure divided by eight hours, however much of them was measured."""
-    mean: float
-    """Average over all measured time."""
-    measured_s: float
-    unmeasured_s: float
-    """Time between the first reading and the last that nobody measured."""
-
-
 def exposure(t_s: ArrayLike, values: ArrayLike, *, gap_s: float | None = None, between: Between = "linear") -> Exposure:
     """Peak, highest 15-minute and eight-hour averages of a recording.
 
@@ -207,17 +218,7 @@ def exposure(t_s: ArrayLike, values: ArrayLike, *, gap_s: float | None = None, b
     >>> day.twa.average, day.twa.unmeasured_s
     (81.25, 0.0)
     """
-    air = Measured(t_s, values, gap_s=gap_s, between=between)
-    best = int(air.values.argmax()) if len(air) else -1
-    return Exposure(
-        peak=float(air.values[best]) if len(air) else float("nan"),
-        peak_at_s=float(air.t_s[best]) if len(air) else float("nan"),
-        stel=air.highest(STEL_S),
-        twa=air.highest(SHIFT_S, over="window"),
-        mean=air.mean,
-        measured_s=air.measured_s,
-        unmeasured_s=air.span_s - air.measured_s,
-    )
+    return Measured(t_s, values, gap_s=gap_s, between=between).exposure()
 
 
 def time_weighted(levels: ArrayLike, durations_s: ArrayLike, reference_s: float = SHIFT_S) -> float:

@@ -114,6 +114,7 @@ def replay_site(
                 for p in points
             )
         edges = replay(trace.t_s, values, points, resets_s=resets_s)
+        air = Measured(trace.t_s, values, gap_s=gap_s)
         detectors.append(
             DetectorReplay(
                 detector,
@@ -122,8 +123,8 @@ def replay_site(
                 values,
                 points,
                 edges,
-                exposure(trace.t_s, values, gap_s=gap_s),
-                Measured(trace.t_s, values, gap_s=gap_s),
+                air.exposure(),
+                air,
                 () if hours is None else _shifts(hours, trace, values, gap_s),
             )
         )
