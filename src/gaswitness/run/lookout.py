@@ -76,12 +76,14 @@ class Lookout:
         if not on:
             return None
         text = f"{tag}: alarm {', '.join(on)} stands before gas was given; clear it first, or it proves nothing"
-        return self._once(f"early {tag} {state.restarts} {on}", t_s, text)
+        return self._once(f"early {tag} {state.restarts}", t_s, text)
 
     def _overdue(self, state: RunState, t_s: float) -> Message | None:
         now = state.now
         if now is None or now.step.tag is None or now.step.kind not in ("await-set", "await-clear"):
             return None
+        if state.links_down:
+            return None  # it may have come, unseen
         tag, name = now.step.tag, now.step.point
         on_s, off_s = state.gassed.get(tag, (None, None))
         try:
@@ -104,6 +106,7 @@ class Lookout:
                 bottle_ppm=planned.bottle_ppm,
                 reading_ppm=reading_ppm,
             )
+            causes = (*_answered_instead(state, tag), *causes)
             what = "alarm"
         elif now.step.kind == "await-clear" and off_s is not None and forecast.clear_s is not None:
             late_s = t_s - off_s - forecast.clear_s[1]
@@ -149,3 +152,12 @@ class Lookout:
         return self._once(
             f"waiting {now.step.id} {now.since_t_s}", t_s, f"still waiting: {now.step.text}", urgent=False
         )
+
+
+def _answered_instead(state: RunState, tag: str) -> tuple[str, ...]:
+    """Detectors that went into alarm although the gas is at another one."""
+    return tuple(
+        f"{other.tag} answered instead: channels changed over, or the cap is on the wrong detector"
+        for other in state.plan.site.detectors
+        if other.tag != tag and any(state.shows(f"{other.tag}.{point.name}") for point in other.alarms)
+    )
