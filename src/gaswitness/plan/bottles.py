@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date
 
+from gaswitness.plan.forecast import room_reads, shown_on
 from gaswitness.plan.records import DetectorPlan, GasNeed
 from gaswitness.plan.words import between, level
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
@@ -46,10 +47,11 @@ def choose_bottle(
             fit.append(bottle)
     if not fit:
         return None, tuple(reasons)
-    strong = [c for c in fit if _ratio(c, points) >= GOOD_RATIO]
+    ratio = {c.tag: _ratio(shown_on(site, detector, c), points) for c in fit}
+    strong = [c for c in fit if ratio[c.tag] >= GOOD_RATIO]
     if strong:
-        return min(strong, key=lambda c: _ratio(c, points)), ()
-    return max(fit, key=lambda c: _ratio(c, points)), ()
+        return min(strong, key=lambda c: ratio[c.tag]), ()
+    return max(fit, key=lambda c: ratio[c.tag]), ()
 
 
 def gas_needs(site: Site, plans: Iterable[DetectorPlan]) -> tuple[GasNeed, ...]:
@@ -63,10 +65,10 @@ def gas_needs(site: Site, plans: Iterable[DetectorPlan]) -> tuple[GasNeed, ...]:
     )
 
 
-def _ratio(bottle: Cylinder, points: Sequence[AlarmPointSpec]) -> float:
+def _ratio(shown_ppm: float, points: Sequence[AlarmPointSpec]) -> float:
     """How far the bottle stands beyond the last point, from 1 up, in either direction."""
     ratios = [
-        bottle.shown_ppm / p.set_ppm if p.direction == "rising" else p.set_ppm / max(bottle.shown_ppm, 1e-9)
+        shown_ppm / p.set_ppm if p.direction == "rising" else p.set_ppm / max(shown_ppm, 1e-9)
         for p in points
         if p.set_ppm > 0
     ]
@@ -84,14 +86,14 @@ def _unfit(
             f"{bottle.pressure_pa / 1e5:.0f} bar is not above its minimum pressure of "
             f"{bottle.min_pressure_pa / 1e5:.0f} bar"
         )
-    shown_ppm = bottle.shown_ppm
+    shown_ppm = shown_on(site, detector, bottle)
     if not detector.range_low_ppm <= shown_ppm <= detector.range_high_ppm:
         faults.append(
             f"it shows {level(detector, shown_ppm)}, outside the range "
             f"{between(detector, detector.range_low_ppm, detector.range_high_ppm)}"
         )
     slack_ppm = 2.0 * bottle.u_ppm * bottle.surrogate_factor
-    low_ppm, high_ppm = site.background_ppm(detector)
+    low_ppm, high_ppm = room_reads(site, detector)
     for p in points:
         rising = p.direction == "rising"
         if (shown_ppm - slack_ppm <= p.set_ppm) if rising else (shown_ppm + slack_ppm >= p.set_ppm):

@@ -11,7 +11,7 @@ from gaswitness.errors import Fault, PlanRefused
 from gaswitness.gases import cautions
 from gaswitness.plan.bottles import choose_bottle, gas_needs
 from gaswitness.plan.criteria import detector_criteria, visit_criteria
-from gaswitness.plan.forecast import Forecast, Spread, forecast
+from gaswitness.plan.forecast import Forecast, Spread, air_shows, forecast, room_reads, shown_on
 from gaswitness.plan.lines import FAULT, Reach, has_fault_signal, in_order, reach
 from gaswitness.plan.records import Criterion, DetectorPlan, GasNeed, NotShown, Plan, Step
 from gaswitness.plan.steps import BOTTLE_CHANGE_S, SETUP_S, detector_steps, visit_closing, visit_opening
@@ -184,7 +184,7 @@ def _plan_detector(
 
 def _impossible(site: Site, detector: Detector, points: Sequence[AlarmPointSpec]) -> list[Fault]:
     """What no bottle could mend."""
-    low_ppm, high_ppm = site.background_ppm(detector)
+    low_ppm, high_ppm = room_reads(site, detector)
     faults: list[Fault] = []
     if len({p.direction for p in points}) > 1:
         faults.append(
@@ -207,6 +207,12 @@ def _impossible(site: Site, detector: Detector, points: Sequence[AlarmPointSpec]
         if stuck:
             message = f"{point.name} clears beyond {level(detector, clear_ppm)}, which the room's own air may not reach"
             faults.append(Fault(path=f"{detector.tag}.{point.name}", message=message))
+    if faults and abs(air_shows(site, detector) - 1.0) > 0.01:
+        message = (
+            f"in the site's usual air it shows {air_shows(site, detector):.3g} times what is there; state "
+            "corrects_pressure where it corrects for that, or was adjusted at the site"
+        )
+        faults.append(Fault(path=detector.tag, message=message))
     return faults
 
 
@@ -244,8 +250,8 @@ def _detector_plans(site: Site, jobs: Sequence[_Job]) -> list[DetectorPlan]:
             DetectorPlan(
                 tag=job.detector.tag,
                 cylinder=job.cylinder.tag,
-                bottle_ppm=job.cylinder.shown_ppm,
-                background_ppm=site.background_ppm(job.detector),
+                bottle_ppm=shown_on(site, job.detector, job.cylinder),
+                background_ppm=room_reads(site, job.detector),
                 gas_s=job.expected.gas_s if job.gas else 0.0,
                 gas_m3=job.cylinder.flow_m3_s * (job.expected.gas_s + PURGE_S) if job.gas else 0.0,
                 duration_s=round(duration_s, 1),

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from gaswitness.plan.forecast import Forecast, cap_tau_s
+from gaswitness.plan.forecast import Forecast, cap_tau_s, room_reads, shown_on
 from gaswitness.plan.lines import FAULT, Line, Reach, poll_s
 from gaswitness.plan.records import Criterion
 from gaswitness.plan.words import between, level, number
@@ -103,7 +103,7 @@ def _resolve(amount: Amount, detector: Detector, level_ppm: float, set_ppm: floa
 
 
 def _zero(site: Site, detector: Detector) -> Criterion:
-    low_ppm, high_ppm = site.background_ppm(detector)
+    low_ppm, high_ppm = room_reads(site, detector)
     off_ppm = _resolve(site.tests.zero.amount, detector, high_ppm)
     lower, upper = low_ppm - off_ppm, high_ppm + off_ppm
     air = f"{level(detector, low_ppm)}" if low_ppm == high_ppm else between(detector, low_ppm, high_ppm)
@@ -121,7 +121,7 @@ def _zero(site: Site, detector: Detector) -> Criterion:
 
 
 def _span(site: Site, detector: Detector, cylinder: Cylinder) -> Criterion:
-    shown_ppm = cylinder.shown_ppm
+    shown_ppm = shown_on(site, detector, cylinder)
     off_ppm = _resolve(site.tests.span.amount, detector, shown_ppm)
     return Criterion(
         id=f"{detector.tag}/span",

@@ -111,15 +111,36 @@ def cap_tau_s(detector: Detector, cylinder: Cylinder) -> float:
     return detector.cap_volume_m3 / cylinder.flow_m3_s
 
 
+def air_shows(site: Site, detector: Detector) -> float:
+    """What this detector shows in the site's usual air, as a part of the true volume fraction.
+
+    A detector that does not correct for pressure counts molecules, and was adjusted at sea level and 20 degC.
+    """
+    if detector.corrects_pressure:
+        return 1.0
+    return air_factor(site.conditions.pressure_pa, site.conditions.temperature_k)
+
+
+def shown_on(site: Site, detector: Detector, cylinder: Cylinder) -> float:
+    """What a well adjusted detector shows on this bottle, in the site's usual air [ppm]."""
+    return cylinder.shown_ppm * air_shows(site, detector)
+
+
+def room_reads(site: Site, detector: Detector) -> tuple[float, float]:
+    """What a well adjusted detector shows in the room's usual air, lowest and highest [ppm]."""
+    low_ppm, high_ppm = site.background_ppm(detector)
+    shows = air_shows(site, detector)
+    return low_ppm * shows, high_ppm * shows
+
+
 def sensor_path(site: Site, detector: Detector, cylinder: Cylinder) -> SensorPath:
     """The nominal way of gas from this bottle to this detector's reading."""
-    air = site.conditions
     return SensorPath.from_t90(
         detector.t90_s,
         detector.dead_time_s,
         cap_tau_s=cap_tau_s(detector, cylinder),
         purge_tau_s=0.0,
-        gain=1.0 if detector.corrects_pressure else air_factor(air.pressure_pa, air.temperature_k),
+        gain=air_shows(site, detector),
     )
 
 

@@ -134,8 +134,9 @@ class DetectorPlan(Record):
     tag: str
     cylinder: str
     bottle_ppm: float
-    """What the detector should show on this bottle."""
+    """What the detector should show on this bottle, in the site's usual air."""
     background_ppm: tuple[float, float]
+    """What it should show in the room's own air, lowest and highest."""
     gas_s: float
     """How long the gas is planned to flow."""
     gas_m3: float

@@ -8,10 +8,10 @@ from collections.abc import Sequence
 from typing import Any
 
 from gaswitness.plan.criteria import FAULT_LIMIT_S, FLUSH_E_FOLDS, reset_limit_s
-from gaswitness.plan.forecast import Forecast, cap_tau_s
+from gaswitness.plan.forecast import Forecast, cap_tau_s, shown_on
 from gaswitness.plan.lines import FAULT, Reach, poll_s
 from gaswitness.plan.records import Step
-from gaswitness.plan.words import detector_post, level, number, panel_post, seconds, slug
+from gaswitness.plan.words import detector_post, level, mixture, number, panel_post, seconds, slug
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Role, Site
 
 SETUP_S = 120.0
@@ -160,6 +160,7 @@ class _At:
     def __init__(self, site: Site, detector: Detector, cylinder: Cylinder) -> None:
         self.site, self.detector, self.cylinder = site, detector, cylinder
         self.tag = detector.tag
+        self.shown_ppm = shown_on(site, detector, cylinder)
         self.post = detector_post(site, detector)
         self.panel = panel_post(site)
 
@@ -170,8 +171,7 @@ class _At:
     def gas_on(self, name: str, **more: Any) -> Step:
         flow = number(self.cylinder.flow_m3_s * 60e3)
         text = (
-            f"Cap on {self.tag}, open bottle {self.cylinder.tag} at {flow} L/min: "
-            f"{level(self.detector, self.cylinder.shown_ppm)}."
+            f"Cap on {self.tag}, open bottle {self.cylinder.tag} at {flow} L/min: {mixture(self.cylinder.level_ppm)}."
         )
         return self.step(name, "gas-on", text, cylinder=self.cylinder.tag, expected_s=HANDS_S, **more)
 
@@ -214,7 +214,7 @@ def _under_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected
         at.step(
             "await-plateau",
             "await-plateau",
-            f"Wait until the reading has settled near {level(detector, at.cylinder.shown_ppm)}, usually within "
+            f"Wait until the reading has settled near {level(detector, at.shown_ppm)}, usually within "
             f"{seconds(settle_s)} of gas on.",
             ends="settled",
             at_least_s=math.ceil(max(t90_s - since_s, acting_s)),
@@ -375,7 +375,7 @@ def _as_left(at: _At, expected: Forecast) -> list[Step]:
         at.step(
             "as-left/await-plateau",
             "await-plateau",
-            f"Wait until the reading has settled near {level(detector, cylinder.shown_ppm)}.",
+            f"Wait until the reading has settled near {level(detector, at.shown_ppm)}.",
             ends="settled",
             at_least_s=math.ceil(t90_s),
             at_most_s=math.ceil(settle_late_s + LATE_S),
