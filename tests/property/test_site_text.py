@@ -184,6 +184,28 @@ def _cellar_book() -> bytes:
 _BOOK: list[bytes] = []
 
 
+LEVEL = st.floats(0.0, 1e6)
+TIME = st.floats(0.0, 1e7)
+WORDS = st.text(st.characters(codec="utf-8", exclude_categories=["C", "Z"]), min_size=1).filter(lambda t: t[0] != "=")
+
+
+@settings(max_examples=100, **COMMON)
+@given(LEVEL, LEVEL, TIME, TIME.filter(bool), WORDS, st.booleans())
+def test_any_values_come_back_equal(
+    low_ppm: float, high_ppm: float, delay_s: float, t90_s: float, words: str, yes: bool
+) -> None:
+    """Through the text of JSON, which is YAML too, and through a spreadsheet."""
+    cellar = site_from_bytes(TEXTS[0].encode(), "cellar")
+    detector = cellar.detectors[0]
+    point = detector.alarms[0].model_copy(update={"set_ppm": low_ppm, "on_delay_s": delay_s, "latching": yes})
+    changed = detector.model_copy(
+        update={"range_high_ppm": high_ppm, "t90_s": t90_s, "name": words, "alarms": (point, detector.alarms[1])}
+    )
+    site = cellar.model_copy(update={"name": words, "detectors": (changed, cellar.detectors[1])})
+    assert site_from_bytes(write_sheets(site), "site.xlsx") == site
+    assert Site.model_validate_json(site.model_dump_json()) == site
+
+
 @pytest.mark.parametrize("name", ["ravensmoor", "cellar"])
 def test_unspoilt_examples_are_read(name: str) -> None:
     site_from_bytes((EXAMPLES / f"{name}.yaml").read_bytes(), name)

@@ -112,6 +112,7 @@ _EXPECTED = {
     "int_from_float": "a whole number",
     "int_type": "a whole number",
     "string_type": "text",
+    "string_unicode": "text of whole characters",
     "tuple_type": "a list",
     "model_type": "a mapping of keys to values",
 }

@@ -2,12 +2,18 @@
 
 from __future__ import annotations
 
-from gaswitness.alarms import AlarmPoint
+from typing import TYPE_CHECKING
+
 from gaswitness.site.records import Detector
+
+if TYPE_CHECKING:
+    from gaswitness.alarms import AlarmPoint
 
 
 def alarm_points(detector: Detector) -> tuple[AlarmPoint, ...]:
     """The alarm points of a detector, in the order of the description; deadbands resolved to ppm."""
+    from gaswitness.alarms import AlarmPoint  # brings NumPy, which reading and checking a site can do without
+
     return tuple(
         AlarmPoint(
             name=spec.name,

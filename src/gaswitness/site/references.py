@@ -41,7 +41,7 @@ def names(holder: Mapping, key: str, path: str) -> Iterator[tuple[str, str]]:
 
 def near(name: str, known: Iterable[str]) -> str:
     """A hint that names the nearest known name, or all there are when they are few."""
-    candidates = list(dict.fromkeys(known))
+    candidates = sorted(set(known))
     close = difflib.get_close_matches(name[:80], candidates, n=1, cutoff=0.6)
     if close:
         return f"did you mean {close[0]!r}?"
@@ -59,20 +59,12 @@ class Names:
     posts: frozenset[str]
     detectors: frozenset[str]
     effects: frozenset[str]
-    groups: frozenset[str]
-    points: tuple[str, ...]
+    points: frozenset[str]
     """`TAG.point` of every alarm point."""
-
-    @property
-    def causes(self) -> tuple[str, ...]:
-        """Everything that may stand as a cause in the matrix."""
-        return (*self.points, *(f"{tag}.fault" for tag in sorted(self.detectors)), *sorted(self.groups))
-
-    @property
-    def bits(self) -> tuple[str, ...]:
-        """Every status signal."""
-        of_detectors = (*self.points, *(f"{tag}.fault" for tag in sorted(self.detectors)))
-        return (*of_detectors, *(f"{tag}.{end}" for tag in sorted(self.effects) for end in ("on", "inhibited")))
+    causes: frozenset[str]
+    """Everything that may stand as a cause in the matrix."""
+    bits: frozenset[str]
+    """Every status signal."""
 
 
 def names_of(data: Mapping) -> Names:
@@ -81,20 +73,24 @@ def names_of(data: Mapping) -> Names:
     def tags(key: str) -> frozenset[str]:
         return frozenset(row["tag"] for _, row in rows(data, key) if isinstance(row.get("tag"), str))
 
+    detectors, effects = tags("detectors"), tags("effects")
+    points = frozenset(
+        f"{row['tag']}.{alarm['name']}"
+        for path, row in rows(data, "detectors")
+        if isinstance(row.get("tag"), str)
+        for _, alarm in rows(row, "alarms", path)
+        if isinstance(alarm.get("name"), str)
+    )
+    of_detectors = points | {f"{tag}.fault" for tag in detectors}
     return Names(
         areas=tags("areas"),
         channels=frozenset(name for _, name in names(data, "channels", "$")),
         posts=tags("posts"),
-        detectors=tags("detectors"),
-        effects=tags("effects"),
-        groups=tags("groups"),
-        points=tuple(
-            f"{row['tag']}.{alarm['name']}"
-            for path, row in rows(data, "detectors")
-            if isinstance(row.get("tag"), str)
-            for _, alarm in rows(row, "alarms", path)
-            if isinstance(alarm.get("name"), str)
-        ),
+        detectors=detectors,
+        effects=effects,
+        points=points,
+        causes=of_detectors | tags("groups"),
+        bits=of_detectors | {f"{tag}.{end}" for tag in effects for end in ("on", "inhibited")},
     )
 
 
@@ -193,7 +189,7 @@ def _matrix(data: Mapping, known: Names) -> Iterator[Fault]:
 
 def _signals(data: Mapping, known: Names) -> Iterator[Fault]:
     with_lfl = {row.get("tag") for _, row in rows(data, "detectors") if isinstance(row.get("lfl"), dict)}
-    readings = tuple(f"{tag}.reading" for tag in sorted(known.detectors))
+    readings = {f"{tag}.reading" for tag in known.detectors}
     for link_path, link in rows(data, "links"):
         for path, row in rows(link, "registers", link_path):
             signal = row.get("signal")

@@ -13,9 +13,10 @@ from openpyxl import Workbook, load_workbook
 from openpyxl.cell import Cell
 from openpyxl.styles import Alignment, Font, PatternFill
 from openpyxl.utils import get_column_letter
+from openpyxl.utils.exceptions import IllegalCharacterError
 from openpyxl.worksheet.worksheet import Worksheet
 
-from gaswitness.errors import Fault, Unreadable
+from gaswitness.errors import Fault, InputError, Unreadable
 from gaswitness.site.records import Site
 from gaswitness.site.references import near
 from gaswitness.site.sheet_layout import GENERAL, GENERAL_COLUMNS, KEY, TABLES, VALUE, Column, Table
@@ -247,7 +248,16 @@ def _fill(sheet: Worksheet, header: list[str], rows: list[Row]) -> None:
         for index, value in enumerate(row, 1):
             cell = sheet.cell(number, index)
             assert isinstance(cell, Cell)  # noqa: S101 - no cell of a new sheet is merged
-            cell.value = value
+            try:
+                cell.value = value
+            except IllegalCharacterError as error:
+                raise InputError(
+                    "a spreadsheet cannot hold this text",
+                    where=f"{sheet.title}!{cell.coordinate}",
+                    found=value,
+                    expected="text without control characters",
+                    hint="mend the text in the site file",
+                ) from error
             if isinstance(value, str):
                 cell.data_type = "s"  # a name that begins with `=` is no formula
             if number == 1:

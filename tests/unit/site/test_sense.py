@@ -210,6 +210,8 @@ CASES: dict[str, tuple[str, str, str, Change, Change]] = {
         {f"{NH3}.height": "4.1 m"},
         {f"{NH3}.height": "4 m"},
     ),
+    "hangs high": (DOUBT, f"{CO2}.height", "CO2 sinks", {f"{CO2}.height": "2.1 m"}, {f"{CO2}.height": "2 m"}),
+    "hangs low": (DOUBT, f"{NH3}.height", "NH3 rises", {f"{NH3}.height": "1.2 m"}, {f"{NH3}.height": "1.4 m"}),
     "bottle expired": (
         FAULT,
         "$.cylinders[0].expires",

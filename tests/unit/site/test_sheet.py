@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from openpyxl import Workbook, load_workbook
 
-from gaswitness.errors import InputFaults, Unreadable
+from gaswitness.errors import InputError, InputFaults, Unreadable
 from gaswitness.site import read_site, site_from_bytes
 from gaswitness.site.sheet import write_sheets
 
@@ -106,6 +106,12 @@ def test_text_that_looks_like_a_formula_is_kept(repo: Path) -> None:
     odd = cellar.model_copy(update={"note": "=SUM(A1)"})
     said = faults_of(write_sheets(odd))
     assert any("formula" in message for message in said.values())  # refused aloud, never run
+
+
+def test_control_characters_are_refused(repo: Path) -> None:
+    cellar = read_site(repo / "examples" / "cellar.yaml")
+    with pytest.raises(InputError, match="Site!B4: a spreadsheet cannot hold this text"):
+        write_sheets(cellar.model_copy(update={"note": "ring \x07"}))
 
 
 @pytest.mark.parametrize("data", [b"PK", b"PK\x03\x04" + b"\x00" * 100, b"PK\x05\x06" + b"\x00" * 18])

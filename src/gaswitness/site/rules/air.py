@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections import Counter
 
 from gaswitness.gases import gas
-from gaswitness.site.records import Site
+from gaswitness.site.records import Detector, Site
 from gaswitness.site.rules.remark import Remarks, doubt, fault, level
 
 ALWAYS_IN_AIR = "CO2"
+LOW, HIGH = 1.0 / 3.0, 2.0 / 3.0
+"""Shares of the height of a room."""
 
 
 def air(site: Site) -> Remarks:
@@ -39,12 +41,28 @@ def air(site: Site) -> Remarks:
             if name not in watched:
                 yield from _unwatched(name, "O2" in watched, area.tag, f"{path}.charges")
     for index, detector in enumerate(site.detectors):
-        height_m = site.area(detector.area).height_m
-        if detector.height_m is not None and detector.height_m > height_m:
-            yield fault(
-                f"$.detectors[{index}].height",
-                f"found {detector.height_m:g} m in an area of {height_m:g} m height, expected less",
-            )
+        yield from _height(detector, site.area(detector.area).height_m, f"$.detectors[{index}].height")
+
+
+def _height(detector: Detector, room_m: float, path: str) -> Remarks:
+    """A gas that sinks is sought low, one that rises is sought high."""
+    if detector.height_m is None:
+        return
+    moves = gas(detector.gas).moves
+    if detector.height_m > room_m:
+        yield fault(path, f"found {detector.height_m:g} m in an area of {room_m:g} m height, expected less")
+    elif moves == "sinks" and detector.height_m > HIGH * room_m:
+        yield doubt(
+            path,
+            f"found {detector.height_m:g} m of {room_m:g} m: {detector.tag} hangs high, and {detector.gas} sinks",
+            "a gas heavier than air is sought near the floor (common practice, no source)",
+        )
+    elif moves.startswith("rises") and detector.height_m < LOW * room_m:
+        yield doubt(
+            path,
+            f"found {detector.height_m:g} m of {room_m:g} m: {detector.tag} hangs low, and {detector.gas} {moves}",
+            "a gas lighter than air is sought near the ceiling (common practice, no source)",
+        )
 
 
 def _unwatched(name: str, oxygen_watched: bool, area: str, path: str) -> Remarks:
