@@ -77,14 +77,14 @@ def picture(snapshot: Snapshot, hands: ConsoleHands, width: int, height: int, sh
     table = Table.grid(padding=0)
     table.add_column(width=wide, no_wrap=True)
     table.add_column(width=2)
-    table.add_column(width=narrow, no_wrap=True, overflow="ellipsis")
+    table.add_column(width=narrow, no_wrap=True, overflow="crop")
     for left, right in zip(strip, side, strict=True):
         table.add_row(left, "", right)
     return Group(*head, table, *foot)
 
 
 def _line(*parts: str | tuple[str, str] | Text) -> Text:
-    text = Text.assemble(*parts, no_wrap=True, overflow="ellipsis")
+    text = Text.assemble(*parts, no_wrap=True, overflow="crop")
     text.end = "\n"
     return text
 
@@ -101,7 +101,7 @@ def _title(snapshot: Snapshot, width: int, shapes: Shapes) -> Text:
     left = Text.assemble((snapshot.site, "bold"), f"   {snapshot.run_id}")
     if snapshot.restarts:
         left.append(f"   restarted {snapshot.restarts}x", looks.ORANGE)
-    left.truncate(max(0, width - right.cell_len - 1), overflow="ellipsis")
+    left.truncate(max(0, width - right.cell_len - 1), overflow="crop")
     return _line(left, " " * max(1, width - left.cell_len - right.cell_len), right)
 
 
@@ -333,5 +333,6 @@ def _messages(snapshot: Snapshot, width: int, shapes: Shapes, most: int) -> list
 def _keys(hands: ConsoleHands) -> Text:
     if hands.prompt:
         return _line((hands.prompt, "reverse"))
-    words = ("Enter done   k leave out   1-9 mark   " if hands.asks else "") + "n note   r reading   s stop   a abort"
+    always = "a abort   s stop   n note   r reading"
+    words = f"Enter done   {always}   k leave out   1-9 mark" if hands.asks else always
     return _line((words, looks.GREY))
