@@ -22,6 +22,9 @@ def response(
     gas: Annotated[float | None, typer.Option(help="Gas that was given, in ppm or the unit of the log.")] = None,
     time: Annotated[str | None, typer.Option(help="Column that holds the time.")] = None,
     value: Annotated[str | None, typer.Option(help="Column that holds the reading.")] = None,
+    picture: Annotated[
+        Path | None, typer.Option(help="Draw trace, fit and residuals into this PNG, SVG or PDF.")
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Zero, plateau, dead time, t50, t90 and recovery of a recorded exposure, with uncertainty and doubts."""
@@ -40,6 +43,10 @@ def response(
         figures = response_figures(trace.t_s, trace.values, gas_on_s=on_s, gas_off_s=off_s, gas_ppm=gas)
     except InputError as error:
         raise InputError(error.message, where=f"{read.source}, channel {trace.channel!r}", hint=error.hint) from error
+    if picture is not None:
+        from gaswitness.cli.response_picture import draw
+
+        draw(picture, trace.t_s, trace.values, figures, title=f"{log.name} · {trace.channel}")
     if as_json:
         print_json({"channel": trace.channel, **figures.document(read.instant)})
     else:

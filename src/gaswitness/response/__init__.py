@@ -1,5 +1,6 @@
 """How a detector answers to gas: forward model, fit, figures, and the same while a test runs."""
 
+from gaswitness.response.figures import ResponseFigures, response_figures
 from gaswitness.response.fit import fit_step
 from gaswitness.response.model import (
     Sensor,
@@ -15,6 +16,7 @@ from gaswitness.response.settle import Settled, settled
 
 __all__ = [
     "FLAGS",
+    "ResponseFigures",
     "Sensor",
     "SensorPath",
     "SensorState",
@@ -23,6 +25,7 @@ __all__ = [
     "air_factor",
     "clip_to_range",
     "fit_step",
+    "response_figures",
     "round_to_resolution",
     "settled",
     "step_curve",

@@ -22,6 +22,8 @@ SPAN_LIMIT = 0.2
 """A plateau further than this part from the gas that was given is called a span error (common practice, no source)."""
 _BASELINE_MOVES = 0.1
 _RECOVERY_T90 = 3.0
+_UNFIT = {"model-inadequate", "not-converged", "covariance-unusable", "no-response"}
+"""A fit with one of these flags is not quoted."""
 _LEAST_SAMPLES = 8
 _BEFORE_FOUND = 3
 """Samples by which a fit starts before a found instant, so that it may place the first movement itself."""
@@ -275,7 +277,7 @@ def _believed(fit: StepFit | None, read: ReadTimes, name: str, lead_s: float, u_
     fitted = ReadValue(math.nan, math.nan)
     if fit is not None:
         fitted = ReadValue(getattr(fit, name) - lead_s, getattr(fit, f"u_{name}"))
-    adequate = fit is not None and not {"model-inadequate", "not-converged", "covariance-unusable"} & set(fit.flags)
+    adequate = fit is not None and not _UNFIT & set(fit.flags)
     both = math.isfinite(seen.value) and math.isfinite(fitted.value)
     apart = abs(seen.value - fitted.value) if both else 0.0
     if both and apart > 2.0 * math.hypot(_or_zero(seen.u), _or_zero(fitted.u)):
@@ -296,7 +298,7 @@ def _plateau(fit: StepFit | None, read: ReadTimes, flags: set[str]) -> tuple[Rea
     """What is read once settled; before that what the fit foresees, if its model holds; else the last quarter."""
     if read.settled.settled or fit is None:
         return read.plateau, False
-    holds = not {"model-inadequate", "not-converged", "covariance-unusable", "baseline-missing"} & flags
+    holds = not (_UNFIT | {"baseline-missing"}) & flags
     if "saturated" in flags or (holds and fit.u_plateau < 0.5 * abs(fit.gain)):
         return ReadValue(fit.plateau, fit.u_plateau), True
     return read.plateau, False
@@ -323,6 +325,8 @@ def _recovery(
     try:
         fit: StepFit | None = fit_step(t[use], y[use], off, order=order, resolution=resolution, drift=False)
     except InputError:
+        fit = None
+    if fit is not None and "no-response" in fit.flags:
         fit = None
     own: set[str] = set()
     found = _believed(fit, read, "t90_s", 0.0, 0.0, own)

@@ -466,7 +466,7 @@ def _misfit(residual: Floats, before: Bools) -> float:
     def together(part: Floats) -> float:
         return max(0.0, float(part[:-1] @ part[1:]) / (part.size - 1))
 
-    air = together(residual[before]) if int(before.sum()) >= 10 else 0.0
+    air = together(residual[before] - residual[before].mean()) if int(before.sum()) >= 10 else 0.0
     return math.sqrt(max(0.0, together(residual[~before]) - air))
 
 

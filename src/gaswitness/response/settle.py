@@ -37,8 +37,8 @@ def settled(
     """Test the last quarter of the exposure `gas_on_s`..`until_s`.
 
     A straight line is put through the readings there. Settled means: it moves by no more than 2 % of the step
-    (plateau less zero) beyond twice its own uncertainty or one display step, and that uncertainty is itself below
-    2 % of the step. A first-order reading passes after about five time constants, when 0.7 % is still to come.
+    (plateau less zero) or one display step, or by less than twice its own uncertainty; and that uncertainty is itself
+    below 2 % of the step. A first-order reading passes after about five time constants, with 0.7 % still to come.
 
     >>> t = np.arange(0.0, 100.0)
     >>> settled(t, 1000 * (1 - np.exp(-t / 10)), 0.0, 0.0, 99.0).settled
@@ -65,8 +65,9 @@ def settled(
     u_move = math.sqrt(variance / float(centred @ centred)) * window_s
     move = slope * window_s
     step = abs(plateau - zero)
-    excess = max(0.0, abs(move) - max(2 * u_move, resolution))
-    at_rest = step > 0 and excess <= MOVE_LIMIT * step and u_move <= max(MOVE_LIMIT * step, resolution)
+    limit = max(MOVE_LIMIT * step, resolution)
+    still = abs(move) <= limit or abs(move) <= 2.0 * u_move
+    at_rest = step > 0 and still and u_move <= limit
     # a display that stands still tells the value only to within its step
     grain = resolution / math.sqrt(12.0) if variance < resolution**2 / 4 else 0.0
     u_plateau = math.hypot(math.sqrt(variance / n), grain, 0.0 if at_rest else abs(move))
