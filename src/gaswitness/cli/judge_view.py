@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable, Sequence
 
 from rich import box
@@ -92,10 +93,13 @@ def _shortfalls(out: Console, title: str, findings: Iterable[Finding], every: bo
     table.add_column("rule", no_wrap=True)
     table.add_column("P in limits", justify="right", no_wrap=True)
     for finding in shown:
+        if finding.outcome in ("not tested", "aborted") and not every:
+            continue  # there is nothing to put into the columns; the reason stands below
         name = finding.criterion.partition("/")[2] or finding.criterion
         chance = f"{finding.p_conform:.3f}" if finding.p_conform is not None else ""
         table.add_row(name, marked(finding.outcome), _value(finding), _limits(finding), finding.rule, chance)
-    out.print(table)
+    if table.row_count:
+        out.print(table)
     _reasons(out, [finding for finding in shown if finding.outcome != "pass"])
 
 
@@ -125,7 +129,17 @@ def _value(finding: Finding) -> str:
         return "yes" if finding.value else "no"
     if not finding.u:
         return f"{number(finding.value)} {finding.unit}"
-    return f"{number(finding.value)} ± {number(COVERAGE_K * finding.u)} {finding.unit}"
+    return f"{with_u(finding.value, COVERAGE_K * finding.u)} {finding.unit}"
+
+
+def with_u(value: float, expanded: float) -> str:
+    """A value with its expanded uncertainty to two figures, and itself no finer (JCGM 100:2008, 7.2.6).
+
+    >>> with_u(208.515, 8.8765), with_u(27012.0, 1234.0), with_u(0.1234, 0.0456)
+    ('208.5 ± 8.9', '27,000 ± 1,200', '0.123 ± 0.046')
+    """
+    places = 1 - math.floor(math.log10(expanded))
+    return f"{round(value, places):,.{max(0, places)}f} ± {round(expanded, places):,.{max(0, places)}f}"
 
 
 def _limits(finding: Finding) -> str:
@@ -153,7 +167,7 @@ def _matrix(out: Console, effects: Sequence[EffectFinding], every: bool) -> None
     table.add_column("seen by")
     table.add_column("outcome", no_wrap=True)
     for line in shown:
-        delay = "none" if line.delay_s is None else f"{line.delay_s:.1f} ± {COVERAGE_K * (line.u_s or 0):.1f} s"
+        delay = "none" if line.delay_s is None else f"{with_u(line.delay_s, COVERAGE_K * (line.u_s or 0.01))} s"
         row = (line.cause, line.effect, delay, f"{number(line.within_s)} s", line.seen_by)
         table.add_row(*row, marked(line.outcome))
     out.print(table)
