@@ -124,7 +124,8 @@ def releases(
     x, y, mean = np.empty(zones), np.empty(zones), np.empty(zones)
     add_x, add_mean = np.empty(zones), np.empty(zones)
     lagged, follow = np.empty(detectors), np.empty(detectors)
-    since, seen_set = np.empty(points), np.empty(points, np.bool_)
+    since, queue = np.empty(points), np.empty(points, np.int64)
+    per_set = 1.0 / set_level
     triggers = need.shape[0]
     at_trigger = np.empty((triggers, points))
     for s in range(leak_m3_s.shape[0]):
@@ -133,9 +134,12 @@ def releases(
         for d in range(detectors):
             follow[d] = -np.expm1(-h / tau_s[s, d]) if tau_s[s, d] > 0.0 else 1.0
         since[:] = -1.0
+        waiting = 0
         for p in range(points):
             set_s[s, p] = np.inf
-            seen_set[p] = not works[s, point_detector[p]]
+            if works[s, point_detector[p]]:
+                queue[waiting] = p
+                waiting += 1
         fan_s, valve_s, leave_s = np.inf, np.inf, np.inf
         burns_s[s] = np.inf
         near, peak, dose, over_s = 0.0, 0.0, 0.0, 0.0
@@ -179,18 +183,20 @@ def releases(
                     over_s += h
             for d in range(detectors):
                 lagged[d] += follow[d] * (mean[detector_zone[d]] - lagged[d])
-            for p in range(points):
-                if seen_set[p]:
-                    continue
-                level = lagged[point_detector[p]]
-                near = max(near, level / set_level[p])
-                if level < set_level[p]:
+            place = 0
+            while place < waiting:
+                p = queue[place]
+                level = lagged[point_detector[p]] * per_set[p]
+                near = max(near, level)
+                if level < 1.0:
                     since[p] = -1.0
-                    continue
-                if since[p] < 0.0:
+                elif since[p] < 0.0:
                     since[p] = now_s
-                if now_s - since[p] >= on_delay_s[p]:
-                    seen_set[p] = True
+                if level < 1.0 or now_s - since[p] < on_delay_s[p]:
+                    place += 1
+                else:
+                    waiting -= 1
+                    queue[place] = queue[waiting]
                     at_s = now_s + dead_s[p]
                     if at_s <= steps * h:
                         set_s[s, p] = at_s
@@ -203,5 +209,7 @@ def releases(
                                     fan_s = min(fan_s, called_s)
                                 elif valve_works[s]:
                                     valve_s = min(valve_s, called_s)
+            if waiting == 0 and now_s > leave_s and (burns_s[s] < np.inf or flammable == np.inf):
+                break  # nothing that is asked for can change any more
         nearest[s] = near
         breathed[s, 0], breathed[s, 1], breathed[s, 2] = peak, dose, over_s

@@ -1,0 +1,31 @@
+"""A cluster gives the numbers that one process gives."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from gaswitness.release.montecarlo import study
+from gaswitness.release.scene import scenes
+from gaswitness.site import read_site
+
+
+@pytest.mark.filterwarnings("ignore")
+def test_two_workers_give_the_same_numbers(repo: Path) -> None:
+    distributed = pytest.importorskip("distributed")
+    from gaswitness.release.cluster import dask_mapper
+
+    scene = scenes(read_site(repo / "examples" / "ravensmoor.yaml"))[1]
+    alone = study(scene, scenarios=9000, seed=8)
+    with (
+        distributed.LocalCluster(
+            n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None, protocol="inproc://"
+        ) as cluster,
+        dask_mapper(cluster.scheduler_address) as mapper,
+    ):
+        spread_out = study(scene, scenarios=9000, seed=8, mapper=mapper)
+    assert spread_out.detect == alone.detect
+    assert spread_out.points == alone.points
+    assert (spread_out.patterns == alone.patterns).all()
+    assert (spread_out.mean_dose_ppm_s, spread_out.mean_peak_ppm) == (alone.mean_dose_ppm_s, alone.mean_peak_ppm)
