@@ -15,6 +15,7 @@ from gaswitness.plan.records import DetectorPlan
 from gaswitness.plan.words import level
 from gaswitness.response.fit import fit_step
 from gaswitness.response.quality import noise_sd, spikes
+from gaswitness.response.read import ReadTimes, read_times
 from gaswitness.response.result import StepFit
 from gaswitness.response.settle import Settled, settled
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector
@@ -177,6 +178,14 @@ class Case:
             return None
         off_s = self.trial.gas_off.t_s
         return _fit(self.trace.between(off_s - 20.0, min(self.trial.until_s, off_s + RECOVERY_S)), off_s, self.detector)
+
+    @cached_property
+    def read(self) -> ReadTimes | None:
+        """Times read off the rise itself, without a model."""
+        if self.trace is None or self.trial is None or self.fit is None:
+            return None
+        part = self.trace.between(-math.inf, self.gas_end_s)
+        return read_times(part.t_s, part.value_ppm, self.trial.gas_on.t_s, resolution=self.detector.resolution_ppm)
 
     @cached_property
     def moved_ppm(self) -> float | None:

@@ -13,6 +13,7 @@ from gaswitness.judge.records import Finding
 from gaswitness.plan.records import Criterion
 from gaswitness.plan.words import number
 from gaswitness.response import air_factor
+from gaswitness.response.read import UNKNOWN, ReadValue
 from gaswitness.response.result import StepFit
 
 WEATHER_PRESSURE = 0.010
@@ -100,7 +101,8 @@ def _plateau(case: Case, *, answered: bool) -> tuple[float, float, str]:
 
 
 def _u_bottle(case: Case) -> float:
-    return case.cylinder.u_ppm * case.cylinder.surrogate_factor
+    """Standard uncertainty of the certified level, as the detector should show it."""
+    return case.cylinder.u_ppm / case.cylinder.level_ppm * case.part.bottle_ppm
 
 
 def _surrogate(case: Case) -> tuple[Term, ...]:
@@ -143,7 +145,8 @@ def t90(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
         causes = diagnosis.texts("crossed", "frozen", "dead")
         return fell_short(criterion, f"{case.tag} did not answer to gas, so 90 % was never reached.", [*causes, GAS])
     causes = [*diagnosis.texts("slow", "gain", "link"), "low flow, a leaking cap or a blocked filter slows the answer"]
-    return _time(case, criterion, case.fit, "t90_s", "gas on", case.trial.gas_on.u_s, causes)
+    read = case.read.t90_s if case.read else UNKNOWN
+    return _time(case, criterion, case.fit, read, "gas on", case.trial.gas_on.u_s, causes)
 
 
 def t10(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
@@ -155,35 +158,50 @@ def t10(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     if diagnosis.has("crossed", "frozen", "dead"):
         return not_tested(criterion, f"{case.tag} did not answer to gas, so there is nothing to recover from.")
     causes = [*diagnosis.texts("slow", "link"), "cap left on, or gas still in the room"]
-    return _time(case, criterion, case.recovery, "t90_s", "gas off", case.trial.gas_off.u_s, causes)
+    return _time(case, criterion, case.recovery, UNKNOWN, "gas off", case.trial.gas_off.u_s, causes)
 
 
 def _time(
-    case: Case, criterion: Criterion, fit: StepFit | None, figure: str, since: str, u_since_s: float, causes: list[str]
+    case: Case,
+    criterion: Criterion,
+    fit: StepFit | None,
+    read: ReadValue,
+    since: str,
+    u_since_s: float,
+    causes: list[str],
 ) -> Finding:
+    """Judge the fitted time to 90 % of a change, with the one read off the trace as a second opinion.
+
+    Where the model does not describe the trace, the read one counts.
+    """
     if fit is None:
         return not_tested(criterion, f"There are too few readings after {since}.")
-    value_s, u_s = float(getattr(fit, figure)), float(getattr(fit, f"u_{figure}"))
-    if not (math.isfinite(value_s) and math.isfinite(u_s)):
+    fitted, known = ReadValue(fit.t90_s, fit.u_t90_s), math.isfinite(read.value) and math.isfinite(read.u)
+    usable = math.isfinite(fitted.value) and math.isfinite(fitted.u)
+    if not (usable or known):
         words = ", ".join(fit.flags) or "no flag"
         return inconclusive(
             criterion,
             f"The curve after {since} gives no time that could be trusted ({words}); gas for longer would settle it.",
             causes,
         )
+    counts = read if known and ("model-inadequate" in fit.flags or not usable) else fitted
     site = case.series.plan.site
     budget = Budget(
         (
-            Term("fit", u_s),
+            Term("fit" if counts is fitted else "reading off the trace", counts.u),
             Term(f"instant of {since}", u_since_s),
             Term("poll", uniform_u(poll_of(case))),
             Term("panel scan", uniform_u(site.panel.scan_s)),
         )
     )
-    flags = [flag for flag in fit.flags if flag in ("not-settled", "extrapolated", "model-inadequate", "gaps")]
-    why = f"90 % of the change was made {number(value_s)} s after {since}"
-    why += f" (fitted; {', '.join(flags)})." if flags else " (fitted)."
-    return judged(criterion, value_s, budget, why, causes)
+    told = [f"fitted {number(fitted.value)} s"] if usable else []
+    told += [f"read {number(read.value)} s"] if known else []
+    told += [flag for flag in fit.flags if flag in ("not-settled", "extrapolated", "model-inadequate", "gaps")]
+    if usable and known and abs(fitted.value - read.value) > 2 * math.hypot(fitted.u, read.u) + poll_of(case):
+        told.append("the two disagree")
+    why = f"90 % of the change was made {number(counts.value)} s after {since} ({', '.join(told)})."
+    return judged(criterion, counts.value, budget, why, causes)
 
 
 def poll_of(case: Case) -> float:

@@ -118,7 +118,7 @@ def test_a_set_point_that_was_moved_is_named_with_its_level() -> None:
     found = one(scene)
     assert (found.outcome, found.value) == ("fail", pytest.approx(13035.0, abs=20.0))
     assert found.causes[0] == "set point: A.low is set near 13,031 ppm, not at 5,000 ppm"
-    assert "10 s later than the stated settings make of the same reading" in found.why
+    assert "10.5 s later than the stated settings make of the same reading" in found.why
 
 
 def test_a_point_that_never_sets_falls_short() -> None:
