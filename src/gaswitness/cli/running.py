@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import signal
 import sys
 from collections.abc import Callable, Iterator, Sequence
@@ -97,6 +98,7 @@ async def _carry_out(wanted: Wanted, recorder: Recorder, before: Ledger | None, 
         if client is not None:
             await client.open()
         try:
+            _quiet_collector()
             show = _eyes(stack, console_hands)
             stack.enter_context(_interrupts(wishes, wanted.operator))
             stopped = await drive(
@@ -199,6 +201,12 @@ def _clock(speed: float, before: Ledger | None) -> SystemClock:
     start = datetime.fromisoformat(started.wall) - timedelta(seconds=started.t_s)
     gone_s = (datetime.now(UTC) - start).total_seconds() * speed
     return SystemClock(speed=speed, start=start, elapsed_s=max(gone_s, max(event.t_s for event in before.events)))
+
+
+def _quiet_collector() -> None:
+    """Leave what the program consists of out of later collections: a full one takes longer than a poll may wait."""
+    gc.collect()
+    gc.freeze()
 
 
 def _eyes(stack: contextlib.ExitStack, hands: ConsoleHands) -> Callable[[Snapshot], None]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import secrets
 from collections.abc import Callable, Sequence
 
@@ -48,6 +49,8 @@ async def serve(
     control = ControlServer(world, greeting, catch_up, instance=f"rig-{secrets.token_hex(3)}")
     try:
         await _start_control(control, panel.port, control_port)
+        gc.collect()
+        gc.freeze()  # a full collection over all that was imported would keep a poll waiting for seconds of rig time
         ready(panel, control)
         while not stop.is_set():
             catch_up()
