@@ -16,6 +16,34 @@ O2 = "$.detectors[4]"
 BITS = "$.links[0].bits"
 REGISTERS = "$.links[0].registers"
 
+RICH = {
+    f"{O2}.alarms[1]": {"name": "rich", "direction": "rising", "set": "23.5 %vol", "deadband": "0.3 %vol"},
+    "$.matrix[9].causes[4]": "O2-1.rich",
+    "$.matrix[18].causes[0]": "O2-1.rich",
+    f"{BITS}[9].signal": "O2-1.rich",
+}
+"""Oxygen enrichment beside deficiency: counted from the air's lowest, 20.7 %vol, the alarm is 2.8 %vol away."""
+
+
+def oxygen_bottle(level: str) -> Change:
+    """A second oxygen bottle, above air."""
+    return RICH | {
+        "$.cylinders[5]": {
+            "tag": "BTL-RICH",
+            "gas": "O2",
+            "level": level,
+            "expanded_uncertainty": "1 % of level",
+            "balance": "nitrogen",
+            "certificate": "RM-0416",
+            "expires": "2029-10-31",
+            "water_volume": "1.7 L",
+            "pressure": "90 bar",
+            "min_pressure": "5 bar",
+            "flow": "0.5 L/min",
+        }
+    }
+
+
 CASES: dict[str, tuple[str, str, str, Change, Change]] = {
     # name: kind, path, words, change that speaks, change that is silent
     "range upside down": (FAULT, f"{NH3}.range_high", "end above the beginning", {f"{NH3}.range_low": "300 ppm"}, {}),
@@ -306,6 +334,41 @@ CASES: dict[str, tuple[str, str, str, Change, Change]] = {
         "$.cylinders[2].level",
         "never passes the falling alarm",
         {"$.cylinders[2].level": "18.0 %vol"},
+        {},
+    ),
+    "falling low equals high": (
+        FAULT,
+        f"{O2}.alarms[1].set",
+        "expected high below low",
+        {f"{O2}.alarms[1].set": "19.5 %vol"},
+        {f"{O2}.alarms[1].set": "19.3 %vol"},
+    ),
+    "falling set at the bottom of the range": (
+        FAULT,
+        f"{O2}.alarms[1].set",
+        "inside the range",
+        {f"{O2}.range_low": "18.1 %vol"},
+        {f"{O2}.range_low": "18 %vol"},
+    ),
+    "no bottle for enrichment": (
+        FAULT,
+        "$.cylinders[2].level",
+        "never passes the rising alarm of O2-1",
+        RICH,
+        oxygen_bottle("24.2 %vol"),
+    ),
+    "bottle weak, enrichment": (
+        DOUBT,
+        "$.cylinders[5].level",
+        "only 1.18 times as far as the rising alarm",
+        oxygen_bottle("24.0 %vol"),
+        oxygen_bottle("24.1 %vol"),
+    ),
+    "nitrogen that nothing sees": (
+        DOUBT,
+        "$.areas[3].charges",
+        "found N2 in area GARAGE, expected a detector",
+        {"$.areas[3].charges": [{"gas": "nitrogen", "mass": "1 kg"}]},
         {},
     ),
     "bottle at the top": (
