@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -20,7 +21,7 @@ def dask_mapper(address: str) -> Iterator[Mapper]:
     Raises InputError where Dask is not installed, LinkError where the cluster cannot be reached or fails.
     """
     try:
-        import dask.distributed as dask
+        dask: Any = importlib.import_module("dask.distributed")
     except ImportError as error:
         raise InputError("Dask is not installed", where="--dask", hint="pip install 'gaswitness[dask]'") from error
     try:

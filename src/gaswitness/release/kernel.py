@@ -6,7 +6,14 @@ fans. All levels are volume fractions. For one step of h seconds with constant c
     x(h) = P x + h F b,   mean over the step = F x + h G b,
     P = sum (A h)^i / i!,  F = sum (A h)^i / (i+1)!,  G = sum (A h)^i / (i+2)!
 
-whose series are summed until they no longer change; `h |A|` must not exceed one (checked by the caller).
+whose series are summed until they no longer change; `h |A|` must not exceed one (checked by the caller). A detector's
+lag, and the dose, take the mean: each is a row r(h) = a r + w x + c. Air, lags and dose together are one linear map.
+
+Nobody needs to look at every step. If the map would change the state by u in the next step, then after m steps it has
+changed by S u with S = 1 + M + ... + M^(m-1). No element of M is negative, so on the way no level can rise by more than
+S u+ nor fall by more than S u-, u+ and u- being the rising and the falling parts of u. Where that bound reaches no set
+point (and no other level that is asked about), the m steps are taken in one; else half as many are tried, down to
+single steps. S is made for m = 1, 2, 4 ... by doubling. The result is that of single steps, to rounding.
 """
 
 from __future__ import annotations
@@ -21,6 +28,10 @@ Ints = NDArray[np.int64]
 Bools = NDArray[np.bool_]
 
 TERMS = 18
+LEVELS = 14
+"""Doublings: at most 2^13 steps are taken in one."""
+SAME = 1.0 + 1e-9
+"""Two levels within this factor are one."""
 
 
 @kernel
@@ -48,6 +59,35 @@ def propagate(rates: Floats, h: float, P: Floats, F: Floats, G: Floats) -> None:
                 P[r, c] += term[r, c]
                 F[r, c] += term[r, c] * scale_f
                 G[r, c] += term[r, c] * scale_g
+
+
+@kernel
+def _double(
+    power: Floats, total: Floats, own: Floats, own_total: Floats, take: Floats, take_total: Floats, level: int
+) -> None:
+    """From the map of 2^level steps to that of twice as many; all arrays have the level first.
+
+    M is kept as `power` (z, z) for the air and rows (`own`, `take` (z)); S as `total`, `own_total`, `take_total`.
+    """
+    zones, rows = power.shape[1], own.shape[1]
+    for r in range(zones):
+        for c in range(zones):
+            squared, summed = 0.0, total[level, r, c]
+            for m in range(zones):
+                squared += power[level, r, m] * power[level, m, c]
+                summed += power[level, r, m] * total[level, m, c]
+            power[level + 1, r, c], total[level + 1, r, c] = squared, summed
+    for r in range(rows):
+        a = own[level, r]
+        own[level + 1, r] = a * a
+        own_total[level + 1, r] = own_total[level, r] * (1.0 + a)
+        for c in range(zones):
+            following = a * take[level, r, c]
+            summed = take_total[level, r, c] * (1.0 + a)
+            for m in range(zones):
+                following += take[level, r, m] * power[level, m, c]
+                summed += take[level, r, m] * total[level, m, c]
+            take[level + 1, r, c], take_total[level + 1, r, c] = following, summed
 
 
 @kernel
@@ -119,18 +159,32 @@ def releases(
     zones = mixing.shape[0]
     points = point_detector.shape[0]
     detectors = detector_zone.shape[0]
+    triggers = need.shape[0]
+    rows = detectors + 1  # the last one is the dose
     rates = np.empty((zones, zones))
-    P, F, G = np.empty((zones, zones)), np.empty((zones, zones)), np.empty((zones, zones))  # noqa: N806
-    x, y, mean = np.empty(zones), np.empty(zones), np.empty(zones)
-    add_x, add_mean = np.empty(zones), np.empty(zones)
-    lagged, follow = np.empty(detectors), np.empty(detectors)
+    mean_of = np.empty((zones, zones))
+    ramp_of = np.empty((zones, zones))
+    power = np.empty((LEVELS, zones, zones))
+    total = np.empty((LEVELS, zones, zones))
+    own, own_total = np.empty((LEVELS, rows)), np.empty((LEVELS, rows))
+    take, take_total = np.empty((LEVELS, rows, zones)), np.empty((LEVELS, rows, zones))
+    add_x, add_row = np.empty(zones), np.empty(rows)
+    x, up_x, down_x, rise_x, fall_x = (
+        np.empty(zones),
+        np.empty(zones),
+        np.empty(zones),
+        np.empty(zones),
+        np.empty(zones),
+    )
+    row, up_row, down_row = np.empty(rows), np.empty(rows), np.empty(rows)
+    rise_row, fall_row = np.empty(rows), np.empty(rows)
+    follow = np.empty(detectors)
     since, queue = np.empty(points), np.empty(points, np.int64)
     per_set = 1.0 / set_level
-    triggers = need.shape[0]
     at_trigger = np.empty((triggers, points))
     for s in range(leak_m3_s.shape[0]):
         x[:] = 0.0
-        lagged[:] = 0.0
+        row[:] = 0.0
         for d in range(detectors):
             follow[d] = -np.expm1(-h / tau_s[s, d]) if tau_s[s, d] > 0.0 else 1.0
         since[:] = -1.0
@@ -140,15 +194,16 @@ def releases(
             if works[s, point_detector[p]]:
                 queue[waiting] = p
                 waiting += 1
-        fan_s, valve_s, leave_s = np.inf, np.inf, np.inf
-        burns_s[s] = np.inf
-        near, peak, dose, over_s = 0.0, 0.0, 0.0, 0.0
         at_trigger[:] = np.inf
+        fan_step, valve_step, leave_step = steps, steps, steps
+        burns_s[s] = np.inf
+        near, peak, over = 0.0, 0.0, 0
         k = leak_place[s]
-        emergency_now, leaking_now = -1, -1
-        for step in range(steps):
-            emergency = 1 if step * h >= fan_s else 0
-            leaking = 1 if step < leak_steps[s] and step * h < valve_s else 0
+        emergency_now, leaking_now, ready, level = -1, -1, 0, 0
+        step = 0
+        while step < steps:
+            emergency = 1 if step >= fan_step else 0
+            leaking = 1 if step < leak_steps[s] and step < valve_step else 0
             if emergency != emergency_now or leaking != leaking_now:
                 emergency_now, leaking_now = emergency, leaking
                 flow = leak_m3_s[s] * leaking
@@ -157,42 +212,109 @@ def releases(
                         rates[r, c] = (
                             air[fans[s], emergency, r, c] + mix_m3_s[s] * mixing[r, c] + flow * displaced[k, r, c]
                         )
-                propagate(rates, h, P, F, G)
-                for r in range(zones):
-                    add_x[r], add_mean[r] = 0.0, 0.0
+                propagate(rates, h, power[0], mean_of, ramp_of)
+                for r in range(rows):
+                    zone = detector_zone[r] if r < detectors else person_zone
+                    share = follow[r] if r < detectors else h
+                    own[0, r] = 1.0 - follow[r] if r < detectors else 1.0
+                    own_total[0, r] = 1.0
+                    add_row[r] = 0.0
                     for c in range(zones):
-                        add_x[r] += h * F[r, c] * flow * source[k, c]
-                        add_mean[r] += h * G[r, c] * flow * source[k, c]
+                        take[0, r, c] = share * mean_of[zone, c]
+                        take_total[0, r, c] = 0.0
+                        add_row[r] += share * h * ramp_of[zone, c] * flow * source[k, c]
+                for r in range(zones):
+                    add_x[r] = 0.0
+                    for c in range(zones):
+                        add_x[r] += h * mean_of[r, c] * flow * source[k, c]
+                        total[0, r, c] = 1.0 if r == c else 0.0
+                ready, level = 0, 0
+            for r in range(zones):
+                change = add_x[r] - x[r]
+                for c in range(zones):
+                    change += power[0, r, c] * x[c]
+                rise_x[r], fall_x[r] = max(change, 0.0), max(-change, 0.0)
+            for r in range(rows):
+                change = add_row[r] + (own[0, r] - 1.0) * row[r]
+                for c in range(zones):
+                    change += take[0, r, c] * x[c]
+                rise_row[r], fall_row[r] = max(change, 0.0), max(-change, 0.0)
+            until = steps
+            if not emergency:
+                until = min(until, max(fan_step, step + 1))
+            if leaking:
+                until = min(until, min(leak_steps[s], valve_step))
+            present = step < leave_step
+            if present:
+                until = min(until, leave_step)
+            level = min(level + 1, LEVELS - 1)
+            while level > 0 and (1 << level) > until - step:
+                level -= 1
+            while True:
+                while ready < level:
+                    _double(power, total, own, own_total, take, take_total, ready)
+                    ready += 1
+                for r in range(zones):
+                    up_x[r], down_x[r] = 0.0, 0.0
+                    for c in range(zones):
+                        up_x[r] += total[level, r, c] * rise_x[c]
+                        down_x[r] += total[level, r, c] * fall_x[c]
+                for r in range(rows):
+                    up_row[r], down_row[r] = own_total[level, r] * rise_row[r], own_total[level, r] * fall_row[r]
+                    for c in range(zones):
+                        up_row[r] += take_total[level, r, c] * rise_x[c]
+                        down_row[r] += take_total[level, r, c] * fall_x[c]
+                if level == 0:
+                    break
+                calm = True
+                for place in range(waiting):
+                    p = queue[place]
+                    d = point_detector[p]
+                    if since[p] >= 0.0 or (row[d] + up_row[d]) * per_set[p] * SAME >= 1.0:
+                        calm = False
+                        break
+                if calm and burns_s[s] == np.inf:
+                    for r in range(zones):
+                        if (x[r] + up_x[r]) * SAME >= flammable:
+                            calm = False
+                            break
+                if calm and present:
+                    here = x[person_zone]
+                    most = here + up_x[person_zone]
+                    if most > SAME * max(peak, max(here, most - down_x[person_zone])):
+                        calm = False
+                    elif here > above:
+                        calm = here - down_x[person_zone] > above * SAME
+                    else:
+                        calm = most * SAME <= above
+                if calm:
+                    break
+                level -= 1
+            step += 1 << level
+            now_s = step * h
             highest = 0.0
             for r in range(zones):
-                there, through = add_x[r], add_mean[r]
-                for c in range(zones):
-                    there += P[r, c] * x[c]
-                    through += F[r, c] * x[c]
-                y[r], mean[r] = there, through
-                highest = max(highest, there)
-            for r in range(zones):
-                x[r] = y[r]
-            now_s = (step + 1) * h
-            if highest >= flammable and now_s < burns_s[s]:
+                x[r] += up_x[r] - down_x[r]
+                highest = max(highest, x[r])
+            for r in range(detectors):
+                row[r] += up_row[r] - down_row[r]
+            if highest >= flammable and burns_s[s] == np.inf:
                 burns_s[s] = now_s
-            if now_s <= leave_s:
-                dose += mean[person_zone] * h
+            if present:
+                row[detectors] += up_row[detectors] - down_row[detectors]
                 peak = max(peak, x[person_zone])
                 if x[person_zone] > above:
-                    over_s += h
-            for d in range(detectors):
-                lagged[d] += follow[d] * (mean[detector_zone[d]] - lagged[d])
+                    over += 1 << level
             place = 0
             while place < waiting:
                 p = queue[place]
-                level = lagged[point_detector[p]] * per_set[p]
-                near = max(near, level)
-                if level < 1.0:
+                reached = row[point_detector[p]] * per_set[p]
+                near = max(near, reached)
+                if reached < 1.0:
                     since[p] = -1.0
                 elif since[p] < 0.0:
                     since[p] = now_s
-                if level < 1.0 or now_s - since[p] < on_delay_s[p]:
+                if reached < 1.0 or now_s - since[p] < on_delay_s[p]:
                     place += 1
                 else:
                     waiting -= 1
@@ -200,16 +322,18 @@ def releases(
                     at_s = now_s + dead_s[p]
                     if at_s <= steps * h:
                         set_s[s, p] = at_s
-                        leave_s = min(leave_s, at_s + reaction_s)
+                        leave_step = min(leave_step, int(np.floor((at_s + reaction_s) / h + 1e-9)))
                         for t in range(triggers):
                             if member[t, p]:
                                 at_trigger[t, p] = at_s
-                                called_s = _nth_smallest(at_trigger[t], need[t]) + delay_s[t]
+                                called = (_nth_smallest(at_trigger[t], need[t]) + delay_s[t]) / h - 1e-9
+                                if called >= steps:
+                                    continue
                                 if not is_valve[t]:
-                                    fan_s = min(fan_s, called_s)
+                                    fan_step = min(fan_step, int(np.ceil(called)))
                                 elif valve_works[s]:
-                                    valve_s = min(valve_s, called_s)
-            if waiting == 0 and now_s > leave_s and (burns_s[s] < np.inf or flammable == np.inf):
+                                    valve_step = min(valve_step, int(np.ceil(called)))
+            if waiting == 0 and step >= leave_step and (burns_s[s] < np.inf or flammable == np.inf):
                 break  # nothing that is asked for can change any more
         nearest[s] = near
-        breathed[s, 0], breathed[s, 1], breathed[s, 2] = peak, dose, over_s
+        breathed[s, 0], breathed[s, 1], breathed[s, 2] = peak, row[detectors], over * h
