@@ -42,13 +42,12 @@ def draw(target: Path) -> dict[str, dict[str, float]]:
         for rule, (colour, dash) in RULES.items():
             passed, failed = rates(rule, u, true)
             panel.plot(true, passed, color=colour, ls=dash, lw=2, label=f"{rule}: pass")
-            panel.plot(
-                true, failed, color=colour, ls=dash, lw=0.9, marker="s", ms=3, markevery=8, label=f"{rule}: fail"
-            )
-            beyond = int(np.searchsorted(true, TOLERANCE + 1e-9))
+            dots = {"marker": "s", "ms": 3, "markevery": 8}
+            panel.plot(true, failed, color=colour, ls=dash, lw=0.9, label=f"{rule}: fail", **dots)
+            at_limit = rates(rule, u, np.array([TOLERANCE * 1.0001, TOLERANCE * 0.9999]), 10 * DRAWS)
             quoted[f"{rule}, u = {u:g}"] = {
-                "false accept just outside": float(passed[beyond]),
-                "false reject just inside": float(failed[beyond - 1]),
+                "false accept just outside": float(at_limit[0][0]),
+                "false reject just inside": float(at_limit[1][1]),
             }
         panel.axvline(TOLERANCE, color="0.4", lw=1)
         panel.text(TOLERANCE + 0.02, 0.97, "limit", color="0.3", va="top")
