@@ -128,13 +128,8 @@ def _expected(kind: str, context: dict[str, Any]) -> str:
         return f"at most {context['max_length']} characters"
     if kind == "too_short":
         return f"at least {context['min_length']} entry"
-    bounds = {
-        "ge": "or more",
-        "gt": "or less is too little, more than that",
-        "le": "or less",
-        "lt": "or more is too much",
-    }
-    told = [f"{context[key]} {words}" for key, words in bounds.items() if key in context]
+    bounds = {"ge": "{} or more", "gt": "more than {}", "le": "{} or less", "lt": "less than {}"}
+    told = [words.format(context[key]) for key, words in bounds.items() if key in context]
     return told[0] if told else "another kind of value"
 
 

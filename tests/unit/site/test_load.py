@@ -93,6 +93,7 @@ def test_every_fault_at_once_in_the_order_of_the_file() -> None:
         ("area: A\n", "area: AA\n", "$.detectors[0].area", 8, "expected the tag of an area", "did you mean 'A'?"),
         ("tag: D\n", "tag: 1 D\n", "$.detectors[0].tag", 6, "begins with a letter", ""),
         ("occupied: false", "occupied: perhaps", "$.areas[0].occupied", 4, "expected true or false", ""),
+        ("name: Small", "name: S\ntests: {interval_months: 0}", "$.tests.interval_months", 3, "expected 1 or more", ""),
         ("name: Small", "name: [1]", "$.name", 2, "found a list, expected text", ""),
         ("name: Small", "name: ~", "$.name", 2, "found nothing, expected text", ""),
         ("name: Small", "name: Small\nname: Again", "$.name", 3, "the key 'name' twice", "line 2"),
