@@ -243,3 +243,14 @@ def test_one_kind_of_edge_can_be_picked() -> None:
     edges = replay([0, 1, 2], [5.0, 0.0, 5.0], [AlarmPoint("a", 1.0)])
     assert edges.of("set").t_s.tolist() == [0.0, 2.0]
     assert edges.of("clear").value.tolist() == [0.0]
+
+
+def test_a_press_on_the_last_sample_of_a_piece_is_not_taken_again_by_the_next() -> None:
+    # reset at 1 s finds the condition standing and does nothing; at 2 s, in the next piece, the condition goes
+    point = AlarmPoint("high", 100.0, latching=True)
+    t_s, values, pressed = [0.0, 1.0, 2.0, 3.0], [120.0, 120.0, 0.0, 0.0], {"resets_s": [1.0]}
+    first = replay(t_s[:2], values[:2], [point], **pressed)
+    second = replay(t_s[2:], values[2:], [point], state=first.state, **pressed)
+    assert [edge.kind for edge in second] == ["returned"]
+    third = replay([2.0], [0.0], [point], state=replay([0.0, 2.0], [120.0, 0.0], [point]).state, resets_s=[2.0])
+    assert third.state.points[0].active
