@@ -2,6 +2,7 @@
 
 from gaswitness.response.figures import ResponseFigures, response_figures
 from gaswitness.response.fit import fit_step
+from gaswitness.response.many import ManyFits, fit_many
 from gaswitness.response.model import (
     Sensor,
     SensorPath,
@@ -11,11 +12,15 @@ from gaswitness.response.model import (
     round_to_resolution,
     step_curve,
 )
+from gaswitness.response.read import ReadTimes, ReadValue, read_times, read_zero
 from gaswitness.response.result import FLAGS, StepFit
 from gaswitness.response.settle import Settled, settled
 
 __all__ = [
     "FLAGS",
+    "ManyFits",
+    "ReadTimes",
+    "ReadValue",
     "ResponseFigures",
     "Sensor",
     "SensorPath",
@@ -24,7 +29,10 @@ __all__ = [
     "StepFit",
     "air_factor",
     "clip_to_range",
+    "fit_many",
     "fit_step",
+    "read_times",
+    "read_zero",
     "response_figures",
     "round_to_resolution",
     "settled",

@@ -23,9 +23,9 @@ from gaswitness.response.settle import settled
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_STARTS = 3
+_STARTS = 4
 _TOLERANCE = 1e-20
-_COARSE = 0.6
+COARSE = 0.6
 """A display step above sigma / this is coarse; below it rounding acts as noise of its own, to 1 % of the step."""
 _RUNS_LIMIT = -3.5
 _MISFIT_LIMIT = 0.003
@@ -246,7 +246,7 @@ def _best(trace: _Trace, lower: Floats, upper: Floats, step: float, censored: in
     free = np.array([trace.dead < 0, True, trace.order > 1])
     separable.prepare(
         trace.t, y, root_w, trace.on, trace.off, trace.tied, trace.zero is not None, trace.drift,
-        trace.order, trace.dead, low, high, starts,
+        trace.order, trace.dead, 3, low, high, starts,
     )  # fmt: skip
     tries = [
         trace.search(y, root_w, np.ascontiguousarray(row[:3]), free, low, high)
@@ -254,11 +254,15 @@ def _best(trace: _Trace, lower: Floats, upper: Floats, step: float, censored: in
         if math.isfinite(row[3])
     ]
     best = min(tries, key=lambda one: one.rss)
+    if trace.order > 1:
+        start = np.zeros(3)
+        separable.nudge(best.found, start)
+        best = min(best, trace.search(y, root_w, start, free, low, high), key=lambda one: one.rss)
 
     inside = _inside(best.found, free, low, high)
     rest = best.residual[inner] / root_w[inner]
     sigma = math.sqrt(float(rest @ rest) / max(1.0, float(inner.sum()) - trace.linear - float(inside.sum())))
-    coarse = step > 0 and sigma < _COARSE * step
+    coarse = step > 0 and sigma < COARSE * step
     if coarse or censored:
         best, root_w, sigma = _by_cells(trace, y, lower, upper, step, coarse, best, root_w, sigma, (free, low, high))
         inside = _inside(best.found, free, low, high)

@@ -30,6 +30,9 @@ _RATIO_NONE = 1e-7
 _NEAR = 0.1
 """Below this |tau_1 - tau_2| u / (2 tau_1 tau_2) the series is used; five terms hold 1e-16 there."""
 
+_LEFT_OVER = 1e-3
+"""A ratio below this is a second lag all but gone: perhaps truly, perhaps on the wrong side of a ridge."""
+
 ZERO, GAIN, SHIFT, DRIFT, DEAD, LOG_SUM, RATIO = range(7)
 """Rows of parameters and covariance."""
 PARAMETERS = 7
@@ -93,6 +96,21 @@ def passes(fraction: float, s: float, ratio: float) -> float:
             return new
         u = new
     return u
+
+
+@kernel
+def _dot(a: Floats, b: Floats) -> float:
+    """a . b in four running sums, since one sum waits for itself at every step."""
+    n = a.size
+    s0, s1, s2, s3 = 0.0, 0.0, 0.0, 0.0
+    for i in range(0, n - 3, 4):
+        s0 += a[i] * b[i]
+        s1 += a[i + 1] * b[i + 1]
+        s2 += a[i + 2] * b[i + 2]
+        s3 += a[i + 3] * b[i + 3]
+    for i in range(n - n % 4, n):
+        s0 += a[i] * b[i]
+    return (s0 + s1) + (s2 + s3)
 
 
 @kernel
@@ -160,21 +178,15 @@ def _project(linear: Floats, columns: int, target: Floats, coefficients: Floats,
     n = target.size
     triangle = np.zeros((5, 5))
     for j in range(columns):
-        size = 0.0
-        for i in range(n):
-            basis[j, i] = linear[j, i]
-            size += linear[j, i] * linear[j, i]
+        basis[j] = linear[j]
+        size = _dot(linear[j], linear[j])
         for _ in range(2):
             for k in range(j):
-                dot = 0.0
-                for i in range(n):
-                    dot += basis[k, i] * basis[j, i]
+                dot = _dot(basis[k], basis[j])
                 triangle[k, j] += dot
                 for i in range(n):
                     basis[j, i] -= dot * basis[k, i]
-        left = 0.0
-        for i in range(n):
-            left += basis[j, i] * basis[j, i]
+        left = _dot(basis[j], basis[j])
         if left > 1e-24 * size and left > 0.0:
             triangle[j, j] = math.sqrt(left)
             for i in range(n):
@@ -185,9 +197,7 @@ def _project(linear: Floats, columns: int, target: Floats, coefficients: Floats,
     right = np.zeros(5)
     for _ in range(2):
         for j in range(columns):
-            dot = 0.0
-            for i in range(n):
-                dot += basis[j, i] * target[i]
+            dot = _dot(basis[j], target)
             right[j] += dot
             for i in range(n):
                 target[i] -= dot * basis[j, i]
@@ -196,10 +206,7 @@ def _project(linear: Floats, columns: int, target: Floats, coefficients: Floats,
         for k in range(j + 1, columns):
             total -= triangle[j, k] * coefficients[k]
         coefficients[j] = total / triangle[j, j] if triangle[j, j] > 0.0 else 0.0
-    rss = 0.0
-    for i in range(n):
-        rss += target[i] * target[i]
-    return rss
+    return _dot(target, target)
 
 
 @kernel
@@ -221,9 +228,7 @@ def _slopes(
             out[k, i] = gain * slopes_on[k, i] + shift * slopes_off[k, i]
         for _ in range(2):
             for j in range(columns):
-                dot = 0.0
-                for i in range(n):
-                    dot += basis[j, i] * out[k, i]
+                dot = _dot(basis[j], out[k])
                 for i in range(n):
                     out[k, i] -= dot * basis[j, i]
 
@@ -323,15 +328,11 @@ def search(
         for a in range(3):
             if not free[a]:
                 continue
-            dot = 0.0
-            for i in range(n):
-                dot += jacobian[a, i] * residual[i]
+            dot = _dot(jacobian[a], residual)
             gradient[a] = dot
             for b in range(a + 1):
                 if free[b]:
-                    dot = 0.0
-                    for i in range(n):
-                        dot += jacobian[a, i] * jacobian[b, i]
+                    dot = _dot(jacobian[a], jacobian[b])
                     hessian[a, b] = dot
                     hessian[b, a] = dot
         for k in range(3):
@@ -378,9 +379,10 @@ def search(
 @kernel
 def scout(
     t: Floats, y: Floats, root_w: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool,
-    first_move: float, shortest: float, longest: float, order: int, dead_held: float, best: Floats,
+    first_move: float, shortest: float, longest: float, order: int, dead_held: float,
+    ratios: int, best: Floats,
 ) -> None:  # fmt: skip
-    """Try a coarse lattice of dead times, lags and ratios; the best three starts go to the rows of `best`.
+    """Try a coarse lattice of dead times, lags and 1 to 3 ratios; the best starts go to the rows of `best`.
 
     `first_move` is the time after gas on at which the reading has clearly begun to move; a row of `best` is theta,
     log s, ratio, sum of squares.
@@ -394,15 +396,15 @@ def scout(
     c = np.zeros(5)
     for row in range(best.shape[0]):
         best[row, 0], best[row, 1], best[row, 2], best[row, 3] = 0.0, math.log(longest), 0.0, math.inf
-    rungs = 14
+    rungs = 10
     for a in range(3):
         theta = first_move * (0.0, 0.5, 0.95)[a]
         if dead_held >= 0.0:
             if a > 0:
                 break
             theta = dead_held
-        for b in range(2 if order > 1 else 1):
-            ratio = (0.06, 0.22)[b] if order > 1 else 0.0
+        for b in range(ratios):
+            ratio = (0.14, 0.22, 0.06)[b] if order > 1 else 0.0
             row_best = math.inf
             row_s = longest
             for k in range(rungs):
@@ -482,9 +484,7 @@ def covariance(
             out[a, b] = 0.0
     scale = np.zeros(7)
     for a in range(k):
-        dot = 0.0
-        for i in range(n):
-            dot += full[a, i] * full[a, i]
+        dot = _dot(full[a], full[a])
         if dot <= 0.0:
             return False
         scale[a] = 1.0 / math.sqrt(dot)
@@ -495,15 +495,11 @@ def covariance(
             full[a, i] *= scale[a]
         for _ in range(2):
             for b in range(a):
-                dot = 0.0
-                for i in range(n):
-                    dot += full[b, i] * full[a, i]
+                dot = _dot(full[b], full[a])
                 triangle[b, a] += dot
                 for i in range(n):
                     full[a, i] -= dot * full[b, i]
-        left = 0.0
-        for i in range(n):
-            left += full[a, i] * full[a, i]
+        left = _dot(full[a], full[a])
         if left < 1e-20:
             return False
         triangle[a, a] = math.sqrt(left)
@@ -533,9 +529,18 @@ def covariance(
 
 
 @kernel
+def nudge(found: Floats, start: Floats) -> None:
+    """A start away from a place where a second lag has vanished into the dead time, along the valley between them."""
+    s = math.exp(found[1])
+    start[0] = max(0.0, found[0] - 0.3 * s)
+    start[1] = math.log(1.3 * s)
+    start[2] = 0.2
+
+
+@kernel
 def prepare(
     t: Floats, y: Floats, root_w: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool,
-    order: int, dead_held: float, low: Floats, high: Floats, best: Floats,
+    order: int, dead_held: float, ratios: int, low: Floats, high: Floats, best: Floats,
 ) -> None:  # fmt: skip
     """Bounds of the search and, from a thinned trace, its best starts (rows of `best`, see `scout`)."""
     n = t.size
@@ -554,8 +559,8 @@ def prepare(
         high[2] = 0.0
     if dead_held >= 0.0:
         low[0], high[0] = dead_held, dead_held
-    # thin: what lies before gas on becomes one heavy sample; then up to 56 samples, crowded towards gas on
-    wanted = 56
+    # thin: what lies before gas on becomes one heavy sample; then up to 40 samples, crowded towards gas on
+    wanted = 40
     thin_t = np.empty(wanted + 1)
     thin_y = np.empty(wanted + 1)
     thin_w = np.empty(wanted + 1)
@@ -593,7 +598,7 @@ def prepare(
     shortest = max(0.3 * shortest_gap, span / 400.0)
     scout(
         thin_t[:k], thin_y[:k], thin_w[:k], on, off, tied, zero_held, drift,
-        first_move, shortest, 4.0 * span, order, dead_held, best,
+        first_move, shortest, 4.0 * span, order, dead_held, ratios if order > 1 else 1, best,
     )  # fmt: skip
 
 
@@ -622,7 +627,7 @@ def fit_rows(
     has_off = off < t[n - 1]
     for row in range(rows.shape[0]):
         y = rows[row]
-        prepare(t, y, root_w, on, off, tied, zero_held, drift, order, dead_held, low, high, best)
+        prepare(t, y, root_w, on, off, tied, zero_held, drift, order, dead_held, 1, low, high, best)
         a = 0 if best[0, 3] <= best[1, 3] else 1
         rss, ended, _ = search(
             t,
@@ -643,7 +648,9 @@ def fit_rows(
             c,
             residual,
         )
-        if ended != CONVERGED:
+        if ended != CONVERGED or (order > 1 and found[2] < _LEFT_OVER):
+            if ended == CONVERGED or best[1 - a, 3] == math.inf:
+                nudge(found, best[1 - a])
             rss_b, ended_b, _ = search(
                 t, y, root_w, on, off, tied, zero_held, drift, best[1 - a, :3], free, low, high, 60, tolerance,
                 other, other_c, other_residual,

@@ -23,7 +23,7 @@ def trace(path: SensorPath = PATH, t: np.ndarray = T, *, noise: float = 2.0, see
     return clean + np.random.default_rng(seed).normal(0.0, noise, t.size)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(
     dead=st.floats(0, 20),
     tau=st.floats(5, 60),

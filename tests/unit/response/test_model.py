@@ -23,7 +23,7 @@ def test_first_order_has_the_textbook_ratios() -> None:
 
 
 def test_equal_lags_are_the_limit_and_not_a_hole() -> None:
-    t = np.linspace(0.01, 80.0, 400)
+    t = np.linspace(0.01, 80.0, 40)
     for gap in (0.0, 1e-12, 1e-9, 1e-6, 1e-3, 0.1):
         taus = (10.0, 10.0 * (1 + gap), 10.0 * (1 - gap))
         ours = relax(taus, (0.0, 0.0, 0.0), 1.0, t)[-1]
