@@ -27,6 +27,7 @@ def release(
     ] = 300.0,
     failing: Annotated[float, typer.Option("--failing", help="Chance that a detector shows nothing.")] = 0.05,
     ageing: Annotated[float, typer.Option("--ageing", help="Median time constant over the stated one.")] = 1.0,
+    out: Annotated[Path | None, typer.Option("--out", help="Draw the time to each alarm into this PDF file.")] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Leaks in rooms: probability of detection, time to each alarm, dose, what stays unseen, where to put detectors."""
@@ -58,6 +59,11 @@ def release(
             else place_detectors(scene, aim, choose, scenarios=scenarios, seed=seed, stream=stream, mapper=mapper)
             for stream, scene in enumerate(found)
         ]
+    if out is not None:
+        from gaswitness.cli.release_plot import draw_times
+
+        out.parent.mkdir(parents=True, exist_ok=True)
+        draw_times(results, spread, seed, out)
     if as_json:
         from gaswitness.cli.output import print_json
 

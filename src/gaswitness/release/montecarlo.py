@@ -139,6 +139,8 @@ class AreaResult:
     mean_peak_ppm: float
     mean_dose_ppm_s: float
     patterns: Counts
+    histograms: dict[str, Counts]
+    """Scenarios by the step of the alarm, for `any` and for each point; the last entry counts those without."""
 
 
 def draw(scene: Scene, spread: Spread, seed: int, stream: int, first: int, count: int) -> Draws:
@@ -345,6 +347,7 @@ def _figures(scene: Scene, spread: Spread, total: Tally) -> AreaResult:
         float(total.sums[0]) / total.scenarios,
         float(total.sums[1]) / total.scenarios,
         total.patterns,
+        {"any": total.first, **dict(zip(names, total.points, strict=True))},
     )
 
 

@@ -57,3 +57,10 @@ def test_bad_input_gets_one_clear_message(rink: str) -> None:
     cluster = RUN.invoke(app, ["release", rink, "--scenarios", "10", "--dask", "nonsense"])
     assert cluster.exit_code != 0
     assert "Traceback" not in cluster.output
+
+
+def test_the_times_are_drawn(rink: str, output: Path) -> None:
+    page = output / "release_times.pdf"
+    result = RUN.invoke(app, ["release", rink, "--scenarios", "500", "--out", str(page), "--json"])
+    assert result.exit_code == 0
+    assert page.read_bytes().startswith(b"%PDF")
