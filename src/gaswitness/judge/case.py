@@ -22,6 +22,8 @@ from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector
 
 LEAST_READINGS = 3
 """Fewer than this say nothing about a level."""
+LEAST_FOR_CURVE = 5
+"""Fewer readings than this around an edge carry no parabola."""
 BASELINE_S = 60.0
 """Readings so long before gas belong to the baseline of a fit, where no zero step was gone through."""
 EDGE_WINDOW_S = 3.2
@@ -198,20 +200,28 @@ class Case:
         return float(np.max(change) if self.step_ppm > 0 else -np.min(change))
 
     def passing(self, t_s: float) -> Passing | None:
-        """Level and slope of the reading at a moment, by a curve through what lies close to it."""
+        """Level and slope of the reading at a moment, by a curve through what lies close to it.
+
+        Where polls were missed, by the straight line between the two readings on either side.
+        """
         if self.trace is None or self.trace.t_s.size < LEAST_READINGS:
             return None
-        half_s = max(EDGE_WINDOW_S, 2.2 * float(np.median(np.diff(self.trace.t_s))))
-        near = self.trace.between(t_s - half_s, t_s + half_s)
-        n = near.value_ppm.size
-        if n < LEAST_READINGS or not near.t_s[0] <= t_s <= near.t_s[-1]:
+        whole = self.trace
+        after = int(np.searchsorted(whole.t_s, t_s, side="right"))
+        if after in (0, whole.t_s.size):
             return None
+        half_s = max(EDGE_WINDOW_S, 2.2 * float(np.median(np.diff(whole.t_s))))
+        near = whole.between(t_s - half_s, t_s + half_s)
+        n = near.value_ppm.size
+        if n < LEAST_FOR_CURVE:
+            (t0, t1), (v0, v1) = whole.t_s[after - 1 : after + 1], whole.value_ppm[after - 1 : after + 1]
+            slope = float((v1 - v0) / (t1 - t0))
+            return Passing(float(v0) + slope * (t_s - float(t0)), slope, self.noise_ppm, 2)
         centred = near.t_s - t_s
-        design = np.stack([np.ones(n), centred, centred**2][: 3 if n >= 5 else 2], axis=1)
+        design = np.stack([np.ones(n), centred, centred**2], axis=1)
         coefficients, *_ = np.linalg.lstsq(design, near.value_ppm, rcond=None)
         rest = near.value_ppm - design @ coefficients
-        freedom = max(1, n - design.shape[1])
-        sd = math.sqrt(float(rest @ rest) / freedom)
+        sd = math.sqrt(float(rest @ rest) / (n - 3))
         inverse = np.linalg.pinv(design.T @ design)
         return Passing(float(coefficients[0]), float(coefficients[1]), sd * math.sqrt(float(inverse[0, 0])), n)
 

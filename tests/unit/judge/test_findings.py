@@ -322,3 +322,13 @@ def test_the_trial_is_as_long_as_the_scene_says() -> None:
     trial = sound(SPAN).series().trials[0]
     assert (trial.gas_on.t_s, trial.gas_off and trial.gas_off.t_s) == (GAS_ON_S, GAS_OFF_S)
     assert sound(SPAN).plan.detectors[0].bottle_ppm == BOTTLE_PPM
+
+
+def test_missed_polls_do_not_make_a_failure() -> None:
+    """Set seen 8 s late over a bracket of 10 s: the level lies outside the limits by less than it is uncertain."""
+    wide = sound(LOW, without=("A.low",)).status("A.low", 117.0, 385.0, poll_s=10.0)
+    found = one(wide)
+    assert found.outcome == "inconclusive"
+    assert found.causes[0].startswith("polls were missed")
+    tight = sound(LOW, without=("A.low",)).status("A.low", 112.0, 385.0)
+    assert one(tight).outcome == "fail"
