@@ -24,6 +24,7 @@ from gaswitness.units import convert
 
 UNITS: tuple[str, ...] = get_args(Detector.model_fields["unit"].annotation)
 _UNIT_WORDS = {"ppm": "ppm", "ppb": "ppb", "%vol": "%vol", "vol%": "%vol", "pct": "%vol", "%lfl": "%LFL", "lfl": "%LFL"}
+_ALL_PPM = 1e6
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})-(\d{1,2}):(\d{2})", re.ASCII)
 
 
@@ -102,9 +103,16 @@ def replay_site(
     pairs = _pairs(site, log, mapped)
     hours = None if shift is None else _hours(shift, log)
     detectors = []
+    notes: list[str] = []
     for detector, trace in pairs:
-        read_in = unit or _unit_in_name(trace.channel) or detector.unit
+        read_in = unit or _unit_in_name(trace.column) or detector.unit
         values = _in_ppm(trace.values, read_in, detector)
+        if unit is None and read_in != "ppm" and _impossible(values):
+            notes.append(
+                f"{trace.channel}: readings up to {np.nanmax(trace.values):g} cannot be {read_in}; taken as ppm "
+                "(say which with --unit)"
+            )
+            read_in, values = "ppm", trace.values
         points = alarm_points(detector)
         if stale_s is not None:
             points = tuple(
@@ -128,8 +136,8 @@ def replay_site(
                 () if hours is None else _shifts(hours, trace, values, gap_s),
             )
         )
-    groups, notes = _groups(site.groups, detectors)
-    return SiteReplay(log, tuple(detectors), groups, (*log.notes, *notes))
+    groups, left_out = _groups(site.groups, detectors)
+    return SiteReplay(log, tuple(detectors), groups, (*log.notes, *notes, *left_out))
 
 
 def _pairs(site: Site, log: Log, mapped: Sequence[str]) -> list[tuple[Detector, Trace]]:
@@ -175,6 +183,11 @@ def _unit_in_name(channel: str) -> str | None:
     """The unit that a column's name states: `co2_ppm`, `O2 (%vol)`."""
     words = re.findall(r"%?[a-z]+%?", channel.lower())
     return next((_UNIT_WORDS[word] for word in words if word in _UNIT_WORDS), None)
+
+
+def _impossible(values_ppm: NDArray[np.float64]) -> bool:
+    """More gas than there is room for."""
+    return bool((values_ppm > 1.1 * _ALL_PPM).any())
 
 
 def _in_ppm(values: NDArray[np.float64], unit: str, detector: Detector) -> NDArray[np.float64]:

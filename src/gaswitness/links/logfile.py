@@ -38,6 +38,8 @@ class Trace:
     """Readings as recorded, NaN where there was none."""
     start: datetime | None
     """The instant of `t_s == 0`, without time zone where the log has none; None where the log counts seconds."""
+    column: str = ""
+    """The column that the readings stood in: the channel's own in a wide log."""
 
     def __len__(self) -> int:
         return len(self.t_s)
@@ -266,10 +268,11 @@ class _Reader:
             name = self._columns[column].name
             values = np.concatenate(parts)
             parts.clear()
-            yield name, _trace(name, t_s, values if order is None else values[order], start)
+            yield name, _trace(name, t_s, values if order is None else values[order], start, name)
 
     def _long(self, t_s: Floats, start: datetime | None) -> Iterator[tuple[str, Trace]]:
-        values = np.concatenate(next(iter(self._values.values())))
+        column, parts = next(iter(self._values.items()))
+        values = np.concatenate(parts)
         codes = np.concatenate(self._codes)
         rows = np.argsort(codes, kind="stable")
         ends = np.cumsum(np.bincount(codes, minlength=len(self._names)))
@@ -279,7 +282,7 @@ class _Reader:
             order = self._order(t_s[mine], f" of channel {name!r}")
             if order is not None:
                 mine = mine[order]
-            yield name, _trace(name, t_s[mine], values[mine], start)
+            yield name, _trace(name, t_s[mine], values[mine], start, self._columns[column].name)
 
     def _order(self, t_s: Floats, of: str) -> NDArray[np.int64] | None:
         steps = np.diff(t_s)
@@ -292,10 +295,10 @@ class _Reader:
         return np.argsort(t_s, kind="stable")
 
 
-def _trace(name: str, t_s: Floats, values: Floats, start: datetime | None) -> Trace:
+def _trace(name: str, t_s: Floats, values: Floats, start: datetime | None, column: str) -> Trace:
     t_s.setflags(write=False)
     values.setflags(write=False)
-    return Trace(name, t_s, values, start)
+    return Trace(name, t_s, values, start, column)
 
 
 def _start(us: int, zone_s: int | None) -> datetime:

@@ -120,10 +120,20 @@ def test_units(run) -> None:
     assert json.loads(out)["edges"][0]["t"] == 60.0
     _, out = run("--map", "O2 %vol=CO2-1", "--json", log="t_s,O2 %vol\n0,0.04\n60,0.25\n")
     assert json.loads(out)["exposure"]["CO2-1"]["channel_unit"] == "%vol"
+    _, out = run("--map", "a=O2-1", "--json", log="t_s,channel,o2_ppm\n0,a,209000\n60,a,190000\n")
+    assert [e["value"] for e in json.loads(out)["edges"]] == [190_000.0]
     with pytest.raises(GaswitnessError, match="one of ppm, ppb, %vol, %LFL"):
         run("--unit", "mg/m3")
     with pytest.raises(GaswitnessError, match="no lower flammable limit"):
         run("--unit", "%LFL")
+
+
+def test_more_than_all_the_air_is_not_taken_for_percent(run) -> None:
+    _, out = run("--json", log="t_s,O2-1\n0,209000\n60,190000\n")
+    found = json.loads(out)
+    assert [e["value"] for e in found["edges"]] == [190_000.0]
+    assert found["exposure"]["O2-1"]["channel_unit"] == "ppm"
+    assert "cannot be %vol; taken as ppm" in found["notes"][0]
 
 
 def test_shown_in_the_terminal(run) -> None:
