@@ -7,8 +7,8 @@ from collections.abc import Sequence
 
 from gaswitness.plan.forecast import Forecast, cap_tau_s, room_reads, shown_on
 from gaswitness.plan.lines import FAULT, Line, Reach, poll_s
-from gaswitness.plan.records import Criterion
-from gaswitness.plan.words import between, level, number
+from gaswitness.plan.records import Criterion, CriterionKind
+from gaswitness.plan.words import between, level, mixture, number
 from gaswitness.site.amounts import Amount
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
 
@@ -19,6 +19,8 @@ FAULT_LIMIT_S = 30.0
 """Limit on seeing an open signal where no line of the matrix states one: our own default, no published figure."""
 RESET_ALLOWANCE_S = 5.0
 """On top of two panel scans and two polls, after which what needs a reset must have cleared."""
+AS_LEFT: tuple[CriterionKind, ...] = ("zero", "span", "t90", "set-level", "set-time")
+"""What an adjustment may change, and what is therefore judged again after it."""
 SEEN_PATTERNS = ("lamp", "sounder")
 """Kinds of effect that have a pattern to be seen or heard."""
 
@@ -39,8 +41,7 @@ def detector_criteria(
     fault: bool,
 ) -> tuple[Criterion, ...]:
     """Every criterion of one detector, in the order in which they are met."""
-    zero, span = _zero(site, detector), _span(site, detector, cylinder)
-    made = [zero, span, *_response(site, detector, cylinder)]
+    made = [_zero(site, detector), _span(site, detector, cylinder), *_response(site, detector, cylinder)]
     for point, times in zip(points, expected.points, strict=True):
         made += _point(site, detector, point, times.set_s)
     for line in reach.lines:
@@ -61,10 +62,20 @@ def detector_criteria(
             text=f"While {tag} is under test nothing happens that no cause explains.",
         )
     )
-    for found in (zero, span):
-        text = f"As left, where {tag} was adjusted: {found.text[0].lower()}{found.text[1:]}"
-        made.append(found.model_copy(update={"id": f"{tag}/as-left/{found.kind}", "text": text, "optional": True}))
+    made += [_as_left(found) for found in made if found.kind in AS_LEFT]
     return tuple(made)
+
+
+def _as_left(found: Criterion) -> Criterion:
+    """The same, to be met after an adjustment."""
+    tag, _, name = found.id.partition("/")
+    return found.model_copy(
+        update={
+            "id": f"{tag}/as-left/{name}",
+            "text": f"As left, where {tag} was adjusted: {found.text}",
+            "optional": True,
+        }
+    )
 
 
 def visit_criteria(inhibited: Sequence[str], roles: Sequence[str]) -> tuple[Criterion, ...]:
@@ -132,7 +143,7 @@ def _span(site: Site, detector: Detector, cylinder: Cylinder) -> Criterion:
         upper=shown_ppm + off_ppm,
         unit="ppm",
         rule=site.tests.span.rule,
-        text=f"On bottle {cylinder.tag} ({level(detector, shown_ppm)}) the settled reading is "
+        text=f"On bottle {cylinder.tag} ({mixture(cylinder.level_ppm)}) the settled reading is "
         f"{between(detector, shown_ppm - off_ppm, shown_ppm + off_ppm)}.",
     )
 

@@ -155,7 +155,7 @@ def _detector(plan: Plan, planned: DetectorPlan, place: int, start_s: float, pos
         "area": plan.site.area(detector.area).name,
         "start": f"{start_s / 60:.0f}",
         "minutes": f"{planned.duration_s / 60:.0f}",
-        "bottle": f"{planned.cylinder}, {level(detector, planned.bottle_ppm)}",
+        "bottle": f"{planned.cylinder}, {mixture(bottle.level_ppm)}",
         "flow": f"{number(bottle.flow_m3_s * 60e3)} L/min",
         "gas": f"{_clock(planned.gas_s)}, {planned.gas_m3 * 1e3:.1f} L" if planned.gas_s else "none",
         "strip": _strip(detector, planned) if planned.gas_s else None,

@@ -150,7 +150,7 @@ def detector_steps(
     if fault:
         steps += _fault(here, reach)
     if gas:
-        steps += _as_left(here, expected)
+        steps += _as_left(here, points, reach, expected)
     return tuple(steps)
 
 
@@ -187,9 +187,9 @@ class _At:
         )
 
 
-def _under_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected: Forecast) -> list[Step]:
-    tag, detector = at.tag, at.detector
-    steps = [at.zero("zero"), at.gas_on("gas-on")]
+def _await_sets(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected: Forecast) -> list[Step]:
+    """One wait an alarm, in the order in which gas passes them."""
+    steps: list[Step] = []
     since_s, early_s = 0.0, 0.0
     for point, nominal_s, times in zip(points, expected.set_s, expected.points, strict=True):
         lower_s, upper_s = times.set_s
@@ -197,7 +197,7 @@ def _under_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected
             at.step(
                 f"await-set/{point.name}",
                 "await-set",
-                f"Wait for {tag}.{point.name} at {level(detector, point.set_ppm)}, expected {lower_s:.0f} to "
+                f"Wait for {at.tag}.{point.name} at {level(at.detector, point.set_ppm)}, expected {lower_s:.0f} to "
                 f"{upper_s:.0f} s after gas on.",
                 point=point.name,
                 ends="signal",
@@ -207,6 +207,14 @@ def _under_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected
             )
         )
         since_s, early_s = max(since_s, nominal_s), lower_s
+    return steps
+
+
+def _under_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected: Forecast) -> list[Step]:
+    tag, detector = at.tag, at.detector
+    steps = [at.zero("zero"), at.gas_on("gas-on"), *_await_sets(at, points, reach, expected)]
+    since_s = max(expected.set_s, default=0.0)
+    early_s = expected.points[-1].set_s[0] if expected.points else 0.0
     settle_s, settle_late_s = expected.settle_s
     t90_s = detector.t90_s + FLUSH_E_FOLDS * cap_tau_s(detector, at.cylinder)
     acting_s = max((line.within_s for line in reach.lines if line.point != FAULT), default=0.0)
@@ -348,19 +356,17 @@ def _fault(at: _At, reach: Reach) -> list[Step]:
     return steps
 
 
-def _as_left(at: _At, expected: Forecast) -> list[Step]:
-    """Only where as found fell short: adjust what did, then zero and gas once more."""
-    tag, detector, cylinder = at.tag, at.detector, at.cylinder
-    optional = {"optional": True}
-    settle_s, settle_late_s = expected.settle_s
-    t90_s = detector.t90_s + FLUSH_E_FOLDS * cap_tau_s(detector, cylinder)
-    steps = [
+def _as_left(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected: Forecast) -> list[Step]:
+    """Only where as found fell short: adjust what did, then zero, gas and alarms once more."""
+    tag, cylinder = at.tag, at.cylinder
+    again = [*_under_gas(at, points, reach, expected), *_after_gas(at, points, reach, expected)]
+    return [
         at.step(
             "adjust/zero",
             "adjust",
             f"Only if the zero of {tag} fell short: adjust it as its manual says, in air known to be clean.",
             point="zero",
-            **optional,
+            optional=True,
         ),
         at.step(
             "adjust/span",
@@ -368,35 +374,16 @@ def _as_left(at: _At, expected: Forecast) -> list[Step]:
             f"Only if the span of {tag} fell short: adjust it as its manual says, on bottle {cylinder.tag}.",
             point="span",
             cylinder=cylinder.tag,
-            **optional,
+            optional=True,
         ),
-        at.zero("as-left/zero", **optional),
-        at.gas_on("as-left/gas-on", **optional),
-        at.step(
-            "as-left/await-plateau",
-            "await-plateau",
-            f"Wait until the reading has settled near {level(detector, at.shown_ppm)}.",
-            ends="settled",
-            at_least_s=math.ceil(t90_s),
-            at_most_s=math.ceil(settle_late_s + LATE_S),
-            expected_s=round(settle_s, 1),
-            **optional,
-        ),
-        at.gas_off("as-left/gas-off", **optional),
-        at.step(
-            "as-left/recover",
-            "recover",
-            f"Leave {tag} in the room's air until the reading is back.",
-            ends="settled",
-            at_most_s=math.ceil(expected.recover_s[1] + LATE_S),
-            expected_s=round(expected.recover_s[0], 1),
-            **optional,
-        ),
+        *(_left(step) for step in again),
     ]
-    latching = [p.point for p in expected.points if p.clear_s is None]
-    if latching:
-        steps.append(_reset(at, "as-left/reset", latching, ()).model_copy(update=optional))
-    return steps
+
+
+def _left(step: Step) -> Step:
+    """The same step after an adjustment."""
+    tag, _, name = step.id.partition("/")
+    return step.model_copy(update={"id": f"{tag}/as-left/{name}", "optional": True})
 
 
 def _step(identity: str, kind: str, text: str, **more: Any) -> Step:

@@ -49,7 +49,8 @@ def test_the_order_of_a_whole_visit() -> None:
         "silence", "gas-off", "await-clear", "recover", "reset", "fault", "mend", "lift", "prove", "all-clear",
     ]  # fmt: skip
     assert kinds(full(), optional=True) == [
-        "adjust", "adjust", "zero", "gas-on", "await-plateau", "gas-off", "recover", "reset",
+        "adjust", "adjust", "zero", "gas-on", "await-set", "await-set", "await-plateau", "acknowledge", "silence",
+        "gas-off", "await-clear", "recover", "reset",
     ]  # fmt: skip
 
 
@@ -59,7 +60,8 @@ def test_the_criteria_of_a_whole_visit() -> None:
         "D-1/deadband/low", "D-1/latched/low", "D-1/set-level/high", "D-1/set-time/high", "D-1/latched/high",
         "D-1/effect/low/HORN", "D-1/effect-pattern/low/HORN", "D-1/silenced/HORN", "D-1/reset/high", "D-1/fault",
         "D-1/effect/fault/HORN", "D-1/effect-pattern/fault/HORN", "D-1/no-stray", "D-1/as-left/zero",
-        "D-1/as-left/span", "visit/inhibit-lifted", "visit/warned",
+        "D-1/as-left/span", "D-1/as-left/t90", "D-1/as-left/set-level/low", "D-1/as-left/set-time/low",
+        "D-1/as-left/set-level/high", "D-1/as-left/set-time/high", "visit/inhibit-lifted", "visit/warned",
     }  # fmt: skip
 
 
