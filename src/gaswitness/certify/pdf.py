@@ -30,13 +30,13 @@ from gaswitness.run.events import Event, InhibitMoved, RoleTold, RunResumed
 PAPER = Path(__file__).with_name("paper")
 
 TOLD_TOGETHER = {
-    "effect": "effects in time (seconds in the matrix)",
+    "effect": "effects in time (see matrix)",
     "effect-pattern": "patterns as configured",
-    "latched": "alarms latching or not, as configured",
+    "latched": "latched or free as configured",
     "silenced": "sounders stopped on silence",
     "reset": "cleared on reset",
     "fault": "open signal seen as a fault",
-    "no-stray": "check that nothing else happened",
+    "no-stray": "watch that nothing else happened",
 }
 """Kinds of criterion that are told in one sentence where they passed."""
 
@@ -87,7 +87,7 @@ def certificate_view(payload: CertificatePayload, ledger: Ledger, digest: str, s
         "inhibits": _inhibits(events),
         "told": _told(events),
         "rules": list(payload.rules),
-        "cautions": list(plan.cautions),
+        "cautions": _cautions(plan),
         "issued_by": payload.issued_by,
         "issued": instant(payload.issued),
         "software": payload.software,
@@ -131,7 +131,7 @@ def _summary_row(verdict: Verdict, plan: Plan, payload: CertificatePayload) -> d
         "tag": verdict.tag,
         "place": f"{detector.gas}, {plan.site.area(detector.area).name}",
         "outcome": verdict.outcome,
-        "gas": f"{plan.detector(verdict.tag).bottle_ppm * scale:.5g} {unit}",
+        "gas": f"{plan.detector(verdict.tag).bottle_ppm * scale:.4g} {unit}",
         "reading": found_and_limits(span, detector)[0] if span else "-",
         "t90": found_and_limits(t90, detector)[0] if t90 else "-",
         "due": payload.next_due.get(verdict.tag) or "not set",
@@ -216,7 +216,7 @@ def _told_together(passed: Sequence[Finding]) -> str:
     """Passed criteria that need no row each, counted in one sentence."""
     counts = [(sum(f.kind == kind for f in passed), words) for kind, words in TOLD_TOGETHER.items()]
     parts = [f"{count} {words}" for count, words in counts if count]
-    return f"Passed too: {', '.join(parts)}; each stands in the bundle with its figures." if parts else ""
+    return f"Passed too: {', '.join(parts)}; figures in the bundle." if parts else ""
 
 
 def _cylinders(plan: Plan) -> list[dict[str, str]]:
@@ -241,6 +241,19 @@ def _cylinders(plan: Plan) -> list[dict[str, str]]:
             }
         )
     return rows
+
+
+def _cautions(plan: Plan) -> list[tuple[str, list[str]]]:
+    """The plan's cautions by bottle; what is said of more than one bottle is said once."""
+    tags = {cylinder.tag for cylinder in plan.site.cylinders}
+    by_text: dict[str, list[str]] = {}
+    for caution in plan.cautions:
+        tag, _, text = caution.partition(": ")
+        by_text.setdefault(text if tag in tags else caution, []).append(tag if tag in tags else "Always")
+    groups: dict[str, list[str]] = {}
+    for text, owners in by_text.items():
+        groups.setdefault(owners[0] if len(owners) == 1 else "Always", []).append(text)
+    return sorted(groups.items(), key=lambda group: group[0] == "Always")
 
 
 def _inhibits(events: Sequence[Event]) -> list[dict[str, str]]:

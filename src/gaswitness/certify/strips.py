@@ -16,6 +16,8 @@ from gaswitness.site.records import AlarmPointSpec, Detector, MatrixLine, Site
 MOST_POINTS = 600
 """More than paper resolves over the width of a page."""
 LEAD_S = 40.0
+BEYOND_RANGE = 0.1
+"""Share of the range that a reading may lie beyond its ends and still be drawn."""
 USABLE = ("good", "over", "under", "by-hand")
 
 Point = tuple[float, float]
@@ -36,7 +38,7 @@ def strip_of(events: Sequence[Event], plan: Plan, tag: str) -> dict[str, Any] | 
         return (min(max(t_s, begin_s), end_s) - zero_s) / 60.0
 
     readings = [
-        (e.t_s, e.value_ppm if e.quality in USABLE else None)
+        (e.t_s, _on_paper(e, detector))
         for e in events
         if isinstance(e, ReadingTaken) and e.tag == tag and begin_s <= e.t_s <= end_s
     ]
@@ -63,6 +65,15 @@ def strip_of(events: Sequence[Event], plan: Plan, tag: str) -> dict[str, Any] | 
         "edges": _edges(events, tag, detector, readings, begin_s, end_s, minutes, scale),
         "lanes": _lanes(events, site, detector, begin_s, end_s, minutes),
     }
+
+
+def _on_paper(event: ReadingTaken, detector: Detector) -> float | None:
+    """The reading, where it is one: an open signal drawn to scale would flatten everything else."""
+    margin_ppm = BEYOND_RANGE * detector.range_ppm
+    value = event.value_ppm if event.quality in USABLE else None
+    if value is None or not detector.range_low_ppm - margin_ppm <= value <= detector.range_high_ppm + margin_ppm:
+        return None
+    return value
 
 
 def _end_of_test(events: Sequence[Event], tag: str, gas: list[Point]) -> float:
