@@ -26,6 +26,7 @@ COMMANDS = {
     "levels": "levels",
     "air-change": "air_change",
     "release": "release",
+    "heard": "heard",
 }
 """Command to the module beside this one that holds a function of the same name (`-` becomes `_`)."""
 

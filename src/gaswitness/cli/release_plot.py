@@ -45,8 +45,8 @@ def _strip(axis: Axes, result: AreaResult, spread: Spread) -> None:
     height = np.inf
     for share_end, name in sorted(ends, reverse=True):
         height = min(share_end, height - 7.0)
-        at = {"xytext": (1.02, height), "textcoords": axis.get_yaxis_transform()}
-        axis.annotate(name, (t_s[-1], share_end), fontsize=7, va="center", **at)
+        beside = axis.get_yaxis_transform()
+        axis.annotate(name, (t_s[-1], share_end), (1.02, height), textcoords=beside, fontsize=7, va="center")
     axis.set_xscale("log")
     axis.set_xlim(1.0, t_s[-1])
     axis.xaxis.set_major_formatter("{x:g}")

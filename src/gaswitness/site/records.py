@@ -205,12 +205,38 @@ class Panel(Record):
     """How often the panel looks at its inputs; part of every delay."""
 
 
+class Noise(Record):
+    """Sound that is there without any alarm, A-weighted."""
+
+    average_dba: float = Field(ge=0, le=140, alias="average_dBA")
+    """Mean level."""
+    maximum_dba: float | None = Field(None, ge=0, le=140, alias="maximum_dBA")
+    """Highest level that lasts a minute or longer."""
+
+
+class Hearing(Record):
+    """How far a sounder is from a place, and what stands in between."""
+
+    effect: Tag
+    """A sounder."""
+    distance_m: Metres = Field(alias="distance")
+    """From the sounder to people's ears."""
+    barrier_db: float = Field(0.0, ge=0, le=100, alias="barrier_dB")
+    """Loss through doors and walls on the way."""
+
+
 class Post(Record):
     """A place where a witness stands."""
 
     tag: Tag
     name: str
     area: Tag | None = None
+    noise: Noise | None = None
+    """Noise of the place, which an alarm must be heard above."""
+    sleeping: bool = False
+    """People sleep here, so the alarm must wake them."""
+    hears: tuple[Hearing, ...] = ()
+    """Sounders that are meant to be heard here."""
 
 
 class Effect(Record):
@@ -224,6 +250,8 @@ class Effect(Record):
     channel: Tag | None = None
     pattern: Pattern = "steady"
     """How it acts, unless a matrix line says otherwise."""
+    sound_dba: float | None = Field(None, ge=0, le=150, alias="sound_dBA")
+    """A-weighted level of a sounder at 1 m, from its data sheet."""
     delay_s: Delay = Field(0.0, alias="delay")
     """Time that the panel or the device waits by design."""
     hold_s: Delay = Field(0.0, alias="hold")
