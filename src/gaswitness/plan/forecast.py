@@ -56,7 +56,7 @@ class Spread:
     """Of a well adjusted detector, relative."""
     zero_of_range: float = 0.005
     """Of a well adjusted detector, as a part of its range."""
-    hand_s: float = 0.5
+    hand_s: float = 1.0
     """Of the instant at which gas is really on or off, against the instant noted."""
 
     def sentences(self) -> tuple[str, ...]:
@@ -69,6 +69,7 @@ class Spread:
             "range in zero (standard uncertainty, assumed).",
             "The reading starts from the room's own air, anywhere within the background that the site states, whose "
             f"ends are known to {_percent(self.background)} (standard uncertainty, assumed).",
+            f"Gas is on and off within {self.hand_s:g} s of the instants noted (standard uncertainty, assumed).",
             "The cap is taken away as soon as the bottle is shut: up to the whole dead time may pass before the fall, "
             f"and the lag is between {self.open_air[0]:g} and {self.open_air[1]:g} of the lag under the cap.",
         )
@@ -222,7 +223,7 @@ class _Day:
     scan_s: float = 0.0
     """From the reading to the alarm as it is seen: scan of the panel, place between two polls."""
     late_s: float = 0.0
-    """Gas is really on, or off, this much after the noted instant."""
+    """Gas is really on, or off, this much after the noted instant (before it, if negative)."""
 
     def rest(self, when: Literal["before", "gas", "after"]) -> float:
         """Reading in the long run."""
@@ -249,7 +250,7 @@ class _Day:
 def _draw(
     path: SensorPath, site: Site, detector: Detector, cylinder: Cylinder, spread: Spread, draws: int, seed: int
 ) -> list[_Day]:
-    p = _hypercube(draws, 17, seed)
+    p = _hypercube(draws, 18, seed)
     z: Floats = ndtri(p)
     low_ppm, high_ppm = site.background_ppm(detector)
     shift = 1.0 + (0.0 if detector.gas == "O2" else spread.background) * z[:, 13]
@@ -268,7 +269,7 @@ def _draw(
     noise_ppm = detector.noise_ppm * z[:, 8:10]
     between_polls_s = poll_s(site, f"{detector.tag}.reading")
     scan_s = site.panel.scan_s * p[:, 10] + between_polls_s * (p[:, 16] - 0.5)
-    late_s = np.maximum(0.0, spread.hand_s * z[:, 12])
+    late_s = spread.hand_s * z[:, 17]
     out: list[_Day] = []
     for i in range(draws):
         on = replace(
