@@ -52,6 +52,27 @@ def working(lower: Floats, upper: Floats, mu: Floats, sigma: float, floor: float
     return mu + sigma * moved / weight, weight
 
 
+def expected_weight(edge: float, resolution: float, low: float, high: float, mu: Floats, sigma: float) -> Floats:
+    """Weight that a reading is expected to have in the covariance, over all cells the display might have shown.
+
+    `edge` is any cell boundary; `low`, `high` the ends of the range. The observed weights hang on how many readings
+    happened to flip to the next cell, which also moves the fit itself; their expectation does not.
+    """
+    spread = math.ceil(5.0 * sigma / resolution) + 1
+    home = np.floor((mu - edge) / resolution)
+    total = np.zeros_like(mu)
+    for k in range(-spread, spread + 1):
+        a = edge + (home + k) * resolution
+        b = a + resolution
+        a = np.where(a < low, -np.inf, a)
+        b = np.where(b > high, np.inf, b)
+        inside = (b > low) & (a < high)
+        x, z = (a - mu) / sigma, (b - mu) / sigma
+        probability = np.maximum(np.where(x > 0, ndtr(-x) - ndtr(-z), ndtr(z) - ndtr(x)), 1e-300)
+        total += np.where(inside, (_density(x) - _density(z)) ** 2 / probability, 0.0)
+    return np.clip(total, 1e-9, 1.0)
+
+
 def best_sigma(lower: Floats, upper: Floats, mu: Floats, lowest: float, highest: float) -> float:
     """The noise that makes these cells most likely about the curve, within given limits."""
 
@@ -60,7 +81,7 @@ def best_sigma(lower: Floats, upper: Floats, mu: Floats, lowest: float, highest:
         return -float(np.sum(log_probability((lower - mu) / sigma, (upper - mu) / sigma)))
 
     bounds = (math.log(lowest), math.log(highest))
-    return math.exp(float(minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-4}).x))
+    return math.exp(float(minimize_scalar(cost, bounds=bounds, method="bounded", options={"xatol": 1e-3}).x))
 
 
 def log_probability(a: Floats, b: Floats) -> Floats:

@@ -15,7 +15,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from gaswitness.errors import InputError, OutOfDomain
 from gaswitness.response import separable
-from gaswitness.response.cells import SIGMA_FLOOR_CELLS, best_sigma, cell_bounds, log_probability, working
+from gaswitness.response.cells import (
+    SIGMA_FLOOR_CELLS,
+    best_sigma,
+    cell_bounds,
+    expected_weight,
+    log_probability,
+    working,
+)
 from gaswitness.response.quality import flat_top_from, gap_after, resolution_seen, runs_z, spikes
 from gaswitness.response.result import StepFit
 from gaswitness.response.settle import settled
@@ -24,7 +31,8 @@ Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
 _STARTS = 4
-_TOLERANCE = 1e-20
+_ROUGH = 1e-8
+"""Tolerance while starts compete; the winner is polished to the last digit."""
 COARSE = 0.6
 """A display step above sigma / this is coarse; below it rounding acts as noise of its own, to 1 % of the step."""
 _RUNS_LIMIT = -3.5
@@ -54,11 +62,14 @@ class _Trace:
     drift: bool
     order: int
 
-    def search(self, y: Floats, root_w: Floats, start: Floats, free: Bools, low: Floats, high: Floats) -> _Search:
+    def search(
+        self, y: Floats, root_w: Floats, start: Floats, free: Bools, low: Floats, high: Floats,
+        tolerance: float = 1e-20,
+    ) -> _Search:  # fmt: skip
         found, c, residual = np.zeros(3), np.zeros(5), np.zeros(y.size)
         rss, ended, steps = separable.search(
             self.t, y, root_w, self.on, self.off, self.tied, self.zero is not None, self.drift,
-            start, free, low, high, 200, _TOLERANCE, found, c, residual,
+            start, free, low, high, 200, tolerance, found, c, residual,
         )  # fmt: skip
         return _Search(found, c, residual, rss, ended, steps)
 
@@ -232,6 +243,8 @@ class _Best:
     inside: Bools
     """Searched parameters that came to rest within their bounds."""
     at_bound: bool
+    open_ended: bool
+    """The lags grew to their bound: the readings show a slope and no end of it."""
     sigma: float
     coarse: bool
 
@@ -249,7 +262,7 @@ def _best(trace: _Trace, lower: Floats, upper: Floats, step: float, censored: in
         trace.order, trace.dead, 3, low, high, starts,
     )  # fmt: skip
     tries = [
-        trace.search(y, root_w, np.ascontiguousarray(row[:3]), free, low, high)
+        trace.search(y, root_w, np.ascontiguousarray(row[:3]), free, low, high, _ROUGH)
         for row in starts
         if math.isfinite(row[3])
     ]
@@ -257,7 +270,8 @@ def _best(trace: _Trace, lower: Floats, upper: Floats, step: float, censored: in
     if trace.order > 1:
         start = np.zeros(3)
         separable.nudge(best.found, start)
-        best = min(best, trace.search(y, root_w, start, free, low, high), key=lambda one: one.rss)
+        best = min(best, trace.search(y, root_w, start, free, low, high, _ROUGH), key=lambda one: one.rss)
+    best = trace.search(y, root_w, best.found, free, low, high)
 
     inside = _inside(best.found, free, low, high)
     rest = best.residual[inner] / root_w[inner]
@@ -268,7 +282,7 @@ def _best(trace: _Trace, lower: Floats, upper: Floats, step: float, censored: in
         inside = _inside(best.found, free, low, high)
     # an upper bound on the ratio is the mirror of itself (two equal lags): the data may still lean either way
     counted = inside | (free & (best.found >= high) & np.array([False, False, True]))
-    return _Best(best, root_w, counted, bool(np.any(free & ~inside)), sigma, coarse)
+    return _Best(best, root_w, counted, bool(np.any(free & ~inside)), bool(best.found[1] >= high[1]), sigma, coarse)
 
 
 def _inside(found: Floats, free: Bools, low: Floats, high: Floats) -> Bools:
@@ -299,7 +313,7 @@ def _by_cells(
 
     def noise(mu: Floats) -> float:
         if coarse:
-            return best_sigma(lower, upper, mu, lowest, max(4 * sigma, 2 * lowest))
+            return best_sigma(lower, upper, mu, max(0.3 * sigma, lowest), max(3 * sigma, 2 * lowest))
         rest = y[inner] - mu[inner]
         return max(math.sqrt(float(rest @ rest) / max(1, rest.size)), lowest)
 
@@ -310,7 +324,7 @@ def _by_cells(
         if not coarse:  # on a fine display only the ends of the range are intervals
             target, weight = np.where(inner, y, target), np.where(inner, 1.0, weight)
         trial_w = np.sqrt(weight)
-        trial = trace.search(target, trial_w, best.found, free, low, high)
+        trial = trace.search(target, trial_w, best.found, free, low, high, _ROUGH)
         trial_mu = target - trial.residual / trial_w
         trial_sigma = noise(trial_mu)
         trial_height = likelihood(trial_mu, trial_sigma)
@@ -321,12 +335,16 @@ def _by_cells(
             continue
         gained = trial_height - height
         best, mu, sigma, height = trial, trial_mu, trial_sigma, trial_height
-        if gained < 1e-7 and floor <= 1e-4:
+        if gained < 1e-5 and floor <= 1e-2:
             break
         floor = max(1e-7, floor * 0.1)
-    weight = working(lower, upper, mu, sigma, 1e-9)[1]
-    if not coarse:
-        weight = np.where(inner, 1.0, weight)
+    if coarse:
+        edge = float(lower[inner][0]) if inner.any() else 0.0
+        low_end = float(upper[~np.isfinite(lower)][0]) if (~np.isfinite(lower)).any() else -math.inf
+        high_end = float(lower[~np.isfinite(upper)][0]) if (~np.isfinite(upper)).any() else math.inf
+        weight = expected_weight(edge, step, low_end, high_end, mu, sigma)
+    else:
+        weight = np.where(inner, 1.0, working(lower, upper, mu, sigma, 1e-9)[1])
     number = y.size if coarse else int(inner.sum())
     root_w = np.sqrt(weight)
     residual = (np.where(inner, y, mu) - mu) * root_w
@@ -364,7 +382,8 @@ def _figures(
     if stretch > 1.0:
         flags.add("correlated-residuals")
     cov *= best.sigma**2 * stretch
-    if not usable:
+    if not usable or best.open_ended:
+        usable = False
         cov[:] = math.nan
         flags.add("covariance-unusable")
     if best.search.ended == separable.OUT_OF_STEPS:

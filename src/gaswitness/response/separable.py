@@ -661,7 +661,7 @@ def fit_rows(
         inside = free.copy()
         for k in range(3):
             inside[k] = free[k] and low[k] < found[k] < high[k]
-        usable = covariance(t, root_w, on, off, tied, zero_held, drift, found, inside, c, cov)
+        usable = covariance(t, root_w, on, off, tied, zero_held, drift, found, inside, c, cov) and inside[1]
         s, ratio = math.exp(found[1]), found[2]
         gap = math.sqrt(max(0.0, 1.0 - 4.0 * ratio))
         u50, u90 = passes(0.5, s, ratio), passes(0.9, s, ratio)
