@@ -12,6 +12,7 @@ from gaswitness.judge.budget import Budget, Term
 from gaswitness.judge.case import Case, Passing, first
 from gaswitness.judge.causes import GAS, Diagnosis
 from gaswitness.judge.decide import COVERAGE_K
+from gaswitness.judge.effects import MISSED
 from gaswitness.judge.finding import broken, fell_short, happened, inconclusive, judged, not_tested
 from gaswitness.judge.reading import poll_of
 from gaswitness.judge.records import Finding
@@ -130,7 +131,7 @@ def _softened(case: Case, finding: Finding, *edges: Edge) -> Finding:
         f"{finding.why} But {number(widest_s)} s lay between the two polls around the edge (planned: "
         f"{number(poll_of(case))} s), so it is less far outside than it is uncertain; polls in time would settle it."
     )
-    causes = ("polls were missed: the link or this computer was too slow", *finding.causes)
+    causes = (MISSED, *finding.causes)
     return finding.model_copy(update={"outcome": "inconclusive", "why": why, "causes": causes})
 
 

@@ -26,6 +26,7 @@ SeenBy = Literal["panel", "witness", "both", "nobody"]
 
 BEFORE_S = 2.0
 """An effect may seem to come so long before its cause: poll, scan and reaction blur both."""
+MISSED = "polls were missed: the link or this computer was too slow"
 SILENCE_S = 10.0
 """A sounder that stops later than this after silence did not stop because of it; common practice, no source."""
 
@@ -99,7 +100,9 @@ def effect(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     if cause.u_s > (criterion.upper or 0.0) / 2:
         text = f"{case.tag}.{point} came at some moment of {number(cause.u_s * 12**0.5)} s for which nothing arrived, "
         text += f"so the delay of {effect_spec.tag} is not known."
-        return broken(criterion, text, diagnosis.texts("link") or ["polls were too far apart for this limit"])
+        if lost:
+            return broken(criterion, text, diagnosis.texts("link"))
+        return inconclusive(criterion, f"{text} Polls in time would settle it.", [MISSED])
     if lost and seen.witness is None:
         return broken(criterion, "The link was down when this effect was due.", diagnosis.texts("link"))
     if seen.at is None:

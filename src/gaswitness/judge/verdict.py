@@ -118,11 +118,14 @@ def _why(outcome: Outcome, counting: list[Finding], findings: list[Finding]) -> 
     if not findings:
         return "Nothing was tested."
     replaced = [f for f in findings if f not in counting and f.outcome != "pass"]
-    adjusted = f" As found, {_names(replaced)} fell short; adjusted and tested again." if replaced else ""
+    adjusted = ""
+    if replaced:
+        cause = next((f" ({f.causes[0]})" for f in replaced if f.causes), "")
+        adjusted = f" As found, {_names(replaced)} fell short{cause}; adjusted and tested again."
     if outcome == "pass":
         return f"All {len(counting)} criteria met.{adjusted}"
     short = [f for f in counting if f.outcome == outcome]
-    by_weight = sorted(counting, key=lambda f: SEVERITY.index(f.outcome))
+    by_weight = sorted(findings, key=lambda f: SEVERITY.index(f.outcome))
     first = next((f.causes[0] for f in by_weight if f.causes), "")
     cause = f" Most likely: {first}." if first else ""
     return f"{len(short)} of {len(counting)} criteria: {outcome} ({_names(short)}).{cause}{adjusted}"
