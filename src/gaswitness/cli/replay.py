@@ -63,15 +63,15 @@ def replay(
     if as_json:
         from gaswitness.cli.output import print_json
 
-        print_json(_document(described.name, done))
+        print_json(document(described.name, done))
     else:
         from gaswitness.cli.replay_view import show
 
         show(described.name, done)
 
 
-def _document(site: str, done: SiteReplay) -> dict[str, Any]:
-    """Levels in ppm; an edge is `set` or `clear`, what happened under a latch stands beside in `latch`."""
+def document(site: str, done: SiteReplay) -> dict[str, Any]:
+    """What `--json` prints: levels in ppm; edges are `set` and `clear`, what happened under a latch is in `latch`."""
     log = done.log
     edges = [
         (edge.t_s, order, told.detector.tag, edge) for order, told in enumerate(done.detectors) for edge in told.edges

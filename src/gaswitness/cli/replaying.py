@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime, timedelta
 from datetime import time as clock_time
 from typing import get_args
@@ -115,12 +115,7 @@ def replay_site(
             read_in, values = "ppm", trace.values
         points = alarm_points(detector)
         if stale_s is not None:
-            points = tuple(
-                AlarmPoint(
-                    p.name, p.set_level, p.direction, p.deadband, p.on_delay_s, p.off_delay_s, p.latching, stale_s
-                )
-                for p in points
-            )
+            points = tuple(replace(point, stale_s=stale_s) for point in points)
         edges = replay(trace.t_s, values, points, resets_s=resets_s)
         air = Measured(trace.t_s, values, gap_s=gap_s)
         detectors.append(

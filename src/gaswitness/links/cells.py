@@ -16,6 +16,9 @@ Kind = Literal["blank", "number", "instant", "text"]
 MISSING = frozenset({"", "nan", "na", "n/a", "null", "none", "nil", "-", "--", "---"})
 """Cells that say that there is no reading, in lower case."""
 
+NO_READING = 1e30
+"""Beyond it a number is a sign for something else, such as 9.9E+37 for overload."""
+
 _NUMBER = re.compile(r"[-+]?(?:\d+\.?\d*|\.\d+)(?:[eE][-+]?\d+)?", re.ASCII)
 _INSTANT = re.compile(
     r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?(?:[Zz]|[-+]\d{2}(?::?\d{2})?)?)?", re.ASCII
@@ -115,7 +118,7 @@ def _number(cell: bytes, row: int) -> float:
     if text.lower() in MISSING:
         return np.nan
     number = float(text) if _NUMBER.fullmatch(text) else np.inf
-    if np.isinf(number):
+    if abs(number) >= NO_READING:
         raise BadCell(row, text)
     return number
 
@@ -214,9 +217,9 @@ def micros(instant: datetime) -> tuple[int, int | None]:
 
 
 def _octets(cells: Cells) -> NDArray[np.uint8]:
-    width = max(cells.dtype.itemsize, 1)
-    wide: Any = np.ascontiguousarray(cells).astype(f"S{max(width, 3)}")
-    return wide.view(np.uint8).reshape(len(cells), -1)  # type: ignore[no-any-return]
+    width = max(cells.dtype.itemsize, 3)
+    wide: Any = np.ascontiguousarray(cells).astype(f"S{width}")
+    return wide.view(np.uint8).reshape(len(cells), width)  # type: ignore[no-any-return]
 
 
 def _cells(octets: NDArray[np.uint8]) -> Cells:

@@ -26,6 +26,9 @@ from gaswitness.links.columns import Column, Roles, column_of, find_roles
 
 Floats = NDArray[np.float64]
 
+_MOST_S = 1e12
+"""Some thirty thousand years: seconds beyond are none."""
+
 
 @dataclass(frozen=True, slots=True)
 class Trace:
@@ -219,10 +222,12 @@ class _Reader:
             self._check_zone(block, zone)
         else:
             times = block.numbers(roles.time)
-            missing = np.isnan(times)
+            missing = ~(np.abs(times) < _MOST_S)
             if missing.any():
+                row = int(missing.argmax())
+                found = None if np.isnan(times[row]) else float(times[row])
                 raise InputError(
-                    "no time", where=block.where(int(missing.argmax()), roles.time), expected="seconds in every row"
+                    "no time", where=block.where(row, roles.time), found=found, expected="seconds in every row"
                 )
         self._times.append(times)
         if roles.channel is not None:

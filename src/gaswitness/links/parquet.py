@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaswitness.errors import InputError
-from gaswitness.links.cells import Cells
+from gaswitness.links.cells import NO_READING, Cells
 from gaswitness.links.columns import Column
 
 MAGIC = b"PAR1"
@@ -44,9 +44,9 @@ class ParquetBlock:
                 "not readings", where=self.where(0, column), found=str(error), expected="numbers"
             ) from None
         values = np.asarray(values, np.float64)
-        infinite = np.isinf(values)
-        if infinite.any():
-            row = int(infinite.argmax())
+        beyond = np.abs(values) >= NO_READING
+        if beyond.any():
+            row = int(beyond.argmax())
             raise InputError(
                 "not a reading", where=self.where(row, column), found=float(values[row]), expected="a finite number"
             )

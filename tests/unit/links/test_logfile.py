@@ -183,6 +183,8 @@ def test_parquet_without_its_reader(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         ("t,x\n0,1\n1,OVER\n2,3\n", "line 3, column 'x': not a reading; found 'OVER'"),
         ("t,x\n0,1\n1,1e999\n", "line 3, column 'x': not a reading"),
         ("t,x\n0,1\n1,inf\n2,3\n", "line 3, column 'x': not a reading"),
+        ("t,x\n0,1\n1,9.9E+37\n2,3\n", "line 3, column 'x': not a reading; found '9.9E+37'"),
+        ("t,x\n0,1\n1e13,2\n2,3\n", "line 3, column 't': no time"),
         ("t,x\n0,1\n1,1_000\n2,3\n", "line 3, column 'x': not a reading"),
         ("t;x\n0;1\n1;1.234,5\n2;3\n", "line 3, column 'x': not a reading"),
         ("t,x\n0,1\n,2\n1,3\n", "line 3, column 't': no time"),
