@@ -69,9 +69,9 @@ def test_nothing_unknown_leaves_only_the_time_between_polls() -> None:
 @pytest.mark.parametrize("name", ["t90", "dead_time", "gain", "zero_of_range"])
 def test_every_spread_widens_the_interval(name: str) -> None:
     made_of = site(background=AT_1300, panel={"scan": "0 s"})
-    certain = predicted(made_of, spread=CERTAIN).points[1].set_s
+    certain = predicted(made_of, spread=CERTAIN).points[1].set_s  # what is left is the bottle and its shallow crossing
     wider = predicted(made_of, spread=replace(CERTAIN, **{name: getattr(Spread(), name)})).points[1].set_s
-    assert wider[1] - wider[0] > (certain[1] - certain[0]) + 1.0
+    assert wider[1] - wider[0] > (certain[1] - certain[0]) + 0.5
 
 
 def test_intervals_agree_with_a_larger_monte_carlo() -> None:
