@@ -99,6 +99,7 @@ class _Driver:
         self._messages: tuple[Message, ...] = ()
         self._health = Health()
         self._recording = True
+        self._over = False
         self._state: RunState
 
     # --- beginning ---
@@ -146,6 +147,7 @@ class _Driver:
             reason = f"{type(error).__name__}: {error}"
             raise
         finally:
+            self._over = True
             for task in (*self._tasks, *self._asked.values()):
                 task.cancel()
             await asyncio.gather(*self._tasks, *self._asked.values(), return_exceptions=True)
@@ -272,7 +274,7 @@ class _Driver:
 
     async def _poll(self) -> None:
         due_s = self._clock.now_s()
-        while True:
+        while not self._over:  # a link may take the cancelling of its poll for a failure of the wire
             asked_t_s = self._clock.now_s()
             brought: Polled | LinkError
             try:

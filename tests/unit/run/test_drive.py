@@ -257,3 +257,25 @@ def test_a_run_cut_off_anywhere_goes_on_and_is_complete(run, bench, plan, clock,
         readings = [e.value_ppm for e in of(events, ReadingTaken) if e.tag == tag and zero - 5.0 <= e.t_s <= zero]
         assert max(readings) < 1300.0, "a detector that had gas is aired before its zero is taken again"
     assert fold(events).ended == stopped
+
+
+def test_a_link_that_takes_cancelling_for_a_failure_does_not_keep_the_run_from_ending(run, bench):
+    """A client library may answer a cancelled request with an error of its own; the run is over all the same."""
+    poll, wishes = bench.poll, asyncio.Queue()
+    waiting = []
+
+    async def slow():
+        if bench.polls < 30:
+            return await poll()
+        if not waiting:
+            waiting.append(True)
+            wishes.put_nowait(StopWish("stopped", "MK"))
+            wishes.put_nowait(StopWish("stopped", "MK"))
+        try:
+            await asyncio.Event().wait()
+        except asyncio.CancelledError:
+            raise LinkError("request cancelled") from None
+
+    bench.poll = slow
+    stopped, _ = run(bench, wishes=wishes)
+    assert stopped.outcome == "stopped"
