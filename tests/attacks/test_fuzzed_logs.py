@@ -10,6 +10,8 @@ from datetime import datetime
 from pathlib import Path
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
@@ -103,6 +105,43 @@ def test_a_good_log_with_bytes_overwritten(tmp_path: Path, at: int, fresh: bytes
     data = ("\n".join(["timestamp,channel,co2_ppm" if shape == "long" else "timestamp,a,b", *rows]) + "\n").encode()
     at %= len(data)
     attempt(tmp_path / "log", data[:at] + fresh + data[at + len(fresh) :])
+
+
+@pytest.fixture(scope="module")
+def parquet() -> bytes:
+    table = pa.table({"t": [0.0, 1.0], "channel": ["a", "b"], "ppm": [400.0, None]})
+    sink = io.BytesIO()
+    pq.write_table(table, sink)
+    return sink.getvalue()
+
+
+@settings(MANY, max_examples=400)
+@given(st.integers(0, 5000), st.binary(max_size=6), st.booleans())
+def test_parquet_with_bytes_overwritten(tmp_path: Path, parquet: bytes, at: int, fresh: bytes, cut: bool) -> None:
+    at %= len(parquet)
+    attempt(tmp_path / "log", parquet[:at] + fresh + (b"" if cut else parquet[at + len(fresh) :]))
+
+
+@pytest.mark.parametrize(
+    "columns",
+    [
+        {"t": pa.array([0, None]), "x": pa.array([1, 2])},
+        {"t": pa.array([None, None], pa.timestamp("us")), "x": pa.array([1, 2])},
+        {"t": pa.array([0, 1]), "x": pa.array([[1], [2]])},
+        {"t": pa.array([0, 1]), "x": pa.array([b"\xff", b"1"])},
+        {"t": pa.array([0, 1]), "x": pa.array([1e300, 2.0])},
+        {"t": pa.array(["2026-01-01", None]), "x": pa.array([1, 2])},
+        {"t": pa.array([-(2**62), 2**62], pa.timestamp("us")), "x": pa.array([1, 2])},
+        {"t": pa.array([0, 1], pa.date32()), "x": pa.array([True, False])},
+        {"t": pa.array([0, 1], pa.time64("us")), "x": pa.array([1, 2])},
+        {"x": pa.array([1, 2])},
+        {},
+    ],
+)
+def test_parquet_columns_of_any_type(tmp_path: Path, columns: dict[str, pa.Array]) -> None:
+    path = tmp_path / "log.parquet"
+    pq.write_table(pa.table(columns), path)
+    attempt(path, path.read_bytes())
 
 
 SITE = """

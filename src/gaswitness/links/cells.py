@@ -26,7 +26,7 @@ _INSTANT = re.compile(
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _EPOCH_NAIVE = datetime(1970, 1, 1)  # noqa: DTZ001  a log without time zone stays without
 _FIRST_YEAR, _LAST_YEAR = 1900, 2200
-_EARLIEST_US, _LATEST_US = (int(np.datetime64(f"{year}", "us").astype(np.int64)) for year in (_FIRST_YEAR, _LAST_YEAR))
+EARLIEST_US, LATEST_US = (int(np.datetime64(f"{year}", "us").astype(np.int64)) for year in (_FIRST_YEAR, _LAST_YEAR))
 _PLAIN = (*"dddd-dd-dd", "T ", *"dd:dd:dd.dddddd")
 """What may stand at each place of an instant as most recorders write it; `d` is a digit."""
 _DASH, _PLUS, _POINT, _DIGIT_0 = ord("-"), ord("+"), ord("."), ord("0")
@@ -141,7 +141,7 @@ def instants(cells: Cells, *, decimal_comma: bool = False) -> tuple[NDArray[np.i
         except ValueError:
             pass
         else:
-            if us.min() >= _EARLIEST_US and us.max() < _LATEST_US:
+            if us.min() >= EARLIEST_US and us.max() < LATEST_US:
                 return us, None
     return _zoned(_cells(octets), octets)
 

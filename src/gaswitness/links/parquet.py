@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaswitness.errors import InputError
-from gaswitness.links.cells import NO_READING, Cells
+from gaswitness.links.cells import EARLIEST_US, LATEST_US, NO_READING, Cells
 from gaswitness.links.columns import Column
 
 MAGIC = b"PAR1"
@@ -68,8 +68,14 @@ class ParquetBlock:
             except BadCell as bad:
                 raise InputError("not an instant", where=self.where(bad.row, column), found=bad.found) from None
         zoned = getattr(array.type, "tz", None) is not None
-        us = array.cast(pa.timestamp("us", tz=getattr(array.type, "tz", None)), safe=False)
-        return us.cast(pa.int64()).to_numpy(zero_copy_only=False), np.zeros(len(self), np.int64) if zoned else None
+        cast = array.cast(pa.timestamp("us", tz=getattr(array.type, "tz", None)), safe=False)
+        us: NDArray[np.int64] = cast.cast(pa.int64()).to_numpy(zero_copy_only=False)
+        beyond = (us < EARLIEST_US) | (us >= LATEST_US)
+        if beyond.any():
+            raise InputError(
+                "not an instant", where=self.where(int(beyond.argmax()), column), expected="the years 1900 to 2199"
+            )
+        return us, np.zeros(len(self), np.int64) if zoned else None
 
     def cells(self, column: int) -> Cells:
         """A column of names as byte strings."""
