@@ -28,12 +28,18 @@ def release(
     failing: Annotated[float, typer.Option("--failing", help="Chance that a detector shows nothing.")] = 0.05,
     ageing: Annotated[float, typer.Option("--ageing", help="Median time constant over the stated one.")] = 1.0,
     out: Annotated[Path | None, typer.Option("--out", help="Draw the time to each alarm into this PDF file.")] = None,
+    area: Annotated[str | None, typer.Option("--area", help="Only this area.")] = None,
+    leak_kg_h: Annotated[
+        float | None, typer.Option("--leak-kg-h", help="Follow one leak of this rate instead.")
+    ] = None,
+    burst_kg: Annotated[float, typer.Option("--burst-kg", help="With --leak-kg-h: comes at once at the start.")] = 0.0,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Leaks in rooms: probability of detection, time to each alarm, dose, what stays unseen, where to put detectors."""
     from contextlib import nullcontext
     from dataclasses import replace
 
+    from gaswitness.errors import InputError
     from gaswitness.release.montecarlo import Spread, study
     from gaswitness.release.places import place_detectors
     from gaswitness.release.scene import scenes
@@ -41,7 +47,15 @@ def release(
 
     spread = Spread(detector_fails=failing, ageing=ageing)
     aim = replace(spread, duration_s=within)
-    found = scenes(read_site(site))
+    described = read_site(site)
+    found = tuple(scene for scene in scenes(described) if area in (None, scene.area))
+    if not found:
+        raise InputError("no charge in that area", where="--area", found=area, expected="an area that holds a charge")
+    if leak_kg_h is not None:
+        from gaswitness.cli.release_one import follow
+
+        follow(described, found, leak_kg_h, burst_kg, spread, out, as_json=as_json)
+        return
     if dask is None:
         working: Any = nullcontext(None)
     else:

@@ -7,14 +7,16 @@ effects of kind `valve` shut the leak. What the site does not say is taken as st
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 from typing import Literal
 
+from gaswitness.alarms.effects import CauseLine, EffectLogic
 from gaswitness.errors import InputError
 from gaswitness.gases import Gas, gas
 from gaswitness.gases.table import lower_flammable_limits
-from gaswitness.release.loop import Sight, Watch
+from gaswitness.release.loop import Reaction, Sight, Watch
 from gaswitness.release.rooms import Flow, Network, Zone, exchange, exhaust
 from gaswitness.response import SensorPath
 from gaswitness.site import Site, alarm_points
@@ -200,4 +202,22 @@ def _triggers(site: Site, area: Area, watches: tuple[Watch, ...], *, has_rush: b
                 members = tuple(member for member in group.members if member in known)
                 if len(members) >= group.need:
                     found.append(Trigger(effect.tag, effect.kind, members, group.need, effect.delay_s))
+    return tuple(found)
+
+
+def reactions_of(scene: Scene) -> tuple[Reaction, ...]:
+    """What the triggers of a scene do to its air and its leak, as effect logic; a vote is every way to reach it."""
+    found = []
+    for effect in dict.fromkeys(trigger.effect for trigger in scene.triggers):
+        own = [trigger for trigger in scene.triggers if trigger.effect == effect]
+        lines = tuple(
+            CauseLine(members, "all")
+            for trigger in own
+            for members in itertools.combinations(trigger.members, trigger.need)
+        )
+        logic = EffectLogic(effect, lines, delay_s=own[0].delay_s)
+        if own[0].kind == "fan":
+            found.append(Reaction(logic, replaces=scene.normal, starts=scene.emergency))
+        else:
+            found.append(Reaction(logic, closes_leak=True))
     return tuple(found)

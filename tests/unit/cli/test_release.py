@@ -64,3 +64,35 @@ def test_the_times_are_drawn(rink: str, output: Path) -> None:
     result = RUN.invoke(app, ["release", rink, "--scenarios", "500", "--out", str(page), "--json"])
     assert result.exit_code == 0
     assert page.read_bytes().startswith(b"%PDF")
+
+
+def test_one_leak_is_followed(rink: str, output: Path) -> None:
+    """30 kg/h of carbon dioxide in the pump room: the low alarm, the fan, and the room below the high alarm."""
+    page = output / "release_one.png"
+    arguments = ["release", rink, "--leak-kg-h", "30", "--area", "PUMP", "--out", str(page)]
+    result = RUN.invoke(app, [*arguments, "--json"])
+    assert result.exit_code == 0, result.output
+    (leak,) = json.loads(result.stdout)["leaks"]
+    assert leak["area"] == "PUMP"
+    assert leak["on_s"]["PUMP-FAN"] == min(leak["set_s"]["CO2-1.low"], leak["set_s"]["CO2-2.low"]) + 1.0
+    assert leak["set_s"]["CO2-1.high"] is None
+    assert leak["leak_closed_s"] is None
+    assert leak["person"]["leaves_s"] == min(leak["set_s"]["CO2-1.low"], leak["set_s"]["CO2-2.low"]) + 60.0
+    assert page.read_bytes().startswith(b"\x89PNG")
+    shown = RUN.invoke(app, arguments[:-2]).stdout
+    assert "PUMP-FAN is on" in shown
+    assert "optimistic near the leak" in " ".join(shown.split())
+
+
+def test_a_burst_shuts_the_valve(rink: str) -> None:
+    arguments = ["release", rink, "--leak-kg-h", "100", "--burst-kg", "40", "--area", "PUMP", "--json"]
+    (leak,) = json.loads(RUN.invoke(app, arguments).stdout)["leaks"]
+    assert leak["leak_closed_s"] == leak["on_s"]["PUMP-VALVE"]
+    assert leak["highest_ppm"]["PUMP:floor"] > 100_000.0
+
+
+@pytest.mark.parametrize(
+    "more", [["--leak-kg-h", "-1"], ["--leak-kg-h", "0"], ["--leak-kg-h", "nan"], ["--area", "ATTIC"]]
+)
+def test_leaks_and_areas_that_cannot_be(rink: str, more: list[str]) -> None:
+    assert isinstance(RUN.invoke(app, ["release", rink, *more]).exception, InputError)
