@@ -17,6 +17,7 @@ from gaswitness.alarms import AlarmPoint, Edges, replay
 from gaswitness.alarms.voting import Change, vote_edges
 from gaswitness.errors import InputError
 from gaswitness.exposure import Exposure, Measured, exposure
+from gaswitness.links.columns import Column
 from gaswitness.links.logfile import Log, Trace
 from gaswitness.site import alarm_points
 from gaswitness.site.records import Detector, Site, VoteGroup
@@ -100,10 +101,10 @@ def replay_site(
     """
     if unit is not None and unit not in UNITS:
         raise InputError("unit", where="--unit", found=unit, expected="one of " + ", ".join(UNITS))
-    pairs = _pairs(site, log, mapped)
+    notes: list[str] = []
+    pairs = _pairs(site, log, mapped, notes)
     hours = None if shift is None else _hours(shift, log)
     detectors = []
-    notes: list[str] = []
     for detector, trace in pairs:
         read_in = unit or _unit_in_name(trace.column) or detector.unit
         values = _in_ppm(trace.values, read_in, detector)
@@ -135,8 +136,8 @@ def replay_site(
     return SiteReplay(log, tuple(detectors), groups, (*log.notes, *notes, *left_out))
 
 
-def _pairs(site: Site, log: Log, mapped: Sequence[str]) -> list[tuple[Detector, Trace]]:
-    """Detectors with their channels: as mapped, then by name, and one with the other where there is one of each."""
+def _pairs(site: Site, log: Log, mapped: Sequence[str], notes: list[str]) -> list[tuple[Detector, Trace]]:
+    """Detectors with their channels: as mapped, then by name, then by gas, or one with the other if there is one each."""
     tags = {detector.tag: detector for detector in site.detectors}
     chosen: dict[str, Trace] = {}
     for text in mapped:
@@ -161,6 +162,10 @@ def _pairs(site: Site, log: Log, mapped: Sequence[str]) -> list[tuple[Detector, 
         named = by_name.get(tag.casefold())
         if tag not in chosen and named is not None and named.channel not in taken:
             chosen[tag] = named
+    if not chosen:
+        for tag, trace in _by_gas(site, log):
+            chosen[tag] = trace
+            notes.append(f"channel {trace.channel!r} taken for {tag}, the only detector of {tags[tag].gas}")
     if not chosen and len(tags) == 1 and len(log.channels) == 1:
         chosen[next(iter(tags))] = log.trace()
     if not chosen:
@@ -172,6 +177,16 @@ def _pairs(site: Site, log: Log, mapped: Sequence[str]) -> list[tuple[Detector, 
             hint=f"say which is which, such as --map {next(iter(log.channels))}={next(iter(tags))}",
         )
     return [(detector, chosen[tag]) for tag, detector in tags.items() if tag in chosen]
+
+
+def _by_gas(site: Site, log: Log) -> list[tuple[str, Trace]]:
+    """Detectors that are the only one of their gas, with the only channel that names that gas."""
+    pairs = []
+    for detector in site.detectors:
+        named = [t for t in log.channels.values() if detector.gas.lower() in Column(t.channel, "number", ()).words]
+        if len(named) == 1 and sum(other.gas == detector.gas for other in site.detectors) == 1:
+            pairs.append((detector.tag, named[0]))
+    return pairs
 
 
 def _unit_in_name(channel: str) -> str | None:

@@ -182,6 +182,14 @@ def test_logs_that_fit_no_detector(run) -> None:
         run("--shift", "08:00-16:00", log="t_s,CO2-1\n0,1\n")
 
 
+def test_the_only_channel_of_a_gas_goes_to_its_only_detector(run) -> None:
+    _, out = run("--json", log="t_s,co2_ppm,o2_pct,temp\n0,1,20.9,20\n60,2,19.0,21\n")
+    found = json.loads(out)
+    assert [(e["tag"], e["value"]) for e in found["edges"]] == [("O2-1", 190_000.0)]
+    assert list(found["exposure"]) == ["O2-1"]  # there are two detectors of CO2: which is meant must be said
+    assert found["notes"][0] == "channel 'o2_pct' taken for O2-1, the only detector of O2"
+
+
 def test_a_shift_over_midnight(run) -> None:
     rows = "".join(f"2026-01-0{1 + h // 24}T{h % 24:02d}:00:00,{h}\n" for h in range(48))
     _, out = run("--shift", "22:00-06:00", "--gap", "4000", "--json", log="timestamp,CO2-1\n" + rows)
