@@ -2,6 +2,7 @@
 
 from gaswitness.response.figures import ResponseFigures, response_figures
 from gaswitness.response.fit import fit_step
+from gaswitness.response.live import Enough, LiveEstimate, LiveFit, Wanted, enough
 from gaswitness.response.many import ManyFits, fit_many
 from gaswitness.response.model import (
     Sensor,
@@ -18,6 +19,9 @@ from gaswitness.response.settle import Settled, settled
 
 __all__ = [
     "FLAGS",
+    "Enough",
+    "LiveEstimate",
+    "LiveFit",
     "ManyFits",
     "ReadTimes",
     "ReadValue",
@@ -27,8 +31,10 @@ __all__ = [
     "SensorState",
     "Settled",
     "StepFit",
+    "Wanted",
     "air_factor",
     "clip_to_range",
+    "enough",
     "fit_many",
     "fit_step",
     "read_times",

@@ -12,8 +12,6 @@ import math
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
-from scipy.special import log_ndtr, ndtr
 
 Floats = NDArray[np.float64]
 
@@ -35,6 +33,8 @@ def working(lower: Floats, upper: Floats, mu: Floats, sigma: float, floor: float
     With floor 1 a round is one of expectation maximisation: slow, but it never goes downhill. With a small floor it
     is one of Newton.
     """
+    from scipy.special import ndtr  # scipy is slow to import, and few traces need it
+
     a, b = (lower - mu) / sigma, (upper - mu) / sigma
     # keep both bounds on the side where tails are small
     flip = a > 0
@@ -58,6 +58,8 @@ def expected_weight(edge: float, resolution: float, low: float, high: float, mu:
     `edge` is any cell boundary; `low`, `high` the ends of the range. The observed weights hang on how many readings
     happened to flip to the next cell, which also moves the fit itself; their expectation does not.
     """
+    from scipy.special import ndtr
+
     spread = math.ceil(5.0 * sigma / resolution) + 1
     home = np.floor((mu - edge) / resolution)
     total = np.zeros_like(mu)
@@ -75,6 +77,7 @@ def expected_weight(edge: float, resolution: float, low: float, high: float, mu:
 
 def best_sigma(lower: Floats, upper: Floats, mu: Floats, lowest: float, highest: float) -> float:
     """The noise that makes these cells most likely about the curve, within given limits."""
+    from scipy.optimize import minimize_scalar
 
     def cost(log_sigma: float) -> float:
         sigma = math.exp(log_sigma)
@@ -86,6 +89,8 @@ def best_sigma(lower: Floats, upper: Floats, mu: Floats, lowest: float, highest:
 
 def log_probability(a: Floats, b: Floats) -> Floats:
     """log(Phi(b) - Phi(a)), also far out in the tails."""
+    from scipy.special import log_ndtr
+
     flip = a > 0
     a, b = np.where(flip, -b, a), np.where(flip, -a, b)
     high, low = log_ndtr(b), log_ndtr(a)

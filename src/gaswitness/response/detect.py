@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import median_filter
 
 from gaswitness.response.quality import noise_sd, spikes
 
@@ -81,7 +80,7 @@ def exposures(t_s: Floats, reading: Floats, resolution: float = 0.0) -> tuple[Ex
     t, y = t_s[~spikes(reading, resolution)], reading[~spikes(reading, resolution)]
     if t.size < 5:
         return ()
-    smooth = median_filter(y, size=5, mode="nearest")
+    smooth = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(y, 2, mode="edge"), 5), axis=1)
     noise = noise_sd(y)
     whole = float(np.ptp(smooth))
     if whole <= max(6.0 * noise / math.sqrt(3.0), 2.0 * resolution):

@@ -213,7 +213,7 @@ def _drifts(trace: _Trace, best: _Best, before: Bools, step: float) -> bool:
     if int(before.sum()) < 8:
         return False
     cov, c = np.zeros((7, 7)), best.search.coefficients
-    usable = separable.covariance(
+    usable = separable.covariance_of_rest(
         trace.t, best.root_w, trace.on, trace.off, trace.tied, trace.zero is not None, True,
         best.search.found, best.inside, c, cov,
     )  # fmt: skip
@@ -366,7 +366,7 @@ def _figures(
     s, c = math.exp(log_s), best.search.coefficients
     has_off = trace.off < trace.t[-1]
     cov = np.zeros((7, 7))
-    usable = separable.covariance(
+    usable = separable.covariance_of_rest(
         trace.t, best.root_w, trace.on, trace.off, trace.tied, trace.zero is not None, trace.drift,
         best.search.found, best.inside, c, cov,
     )  # fmt: skip

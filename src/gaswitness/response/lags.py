@@ -17,7 +17,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from gaswitness.errors import OutOfDomain
 
@@ -107,6 +106,8 @@ def passes_fraction_s(taus_s: tuple[float, ...], fraction: float) -> float:
         return 0.0
     if len(lags) == 1:
         return float(-lags[0] * np.log1p(-fraction))
+    from scipy.optimize import brentq  # slow to import, and most programs never get here
+
     slowest = max(lags)
     reach_s = sum(lags) * (1.0 - np.log1p(-fraction)) + 10 * slowest
     rest = (0.0,) * len(lags)

@@ -170,7 +170,7 @@ class LiveFit:
         free = np.array([True, True, self._order > 1])
         inside = free & (found > low) & ((found < high) | np.array([False, False, True]))
         cov = np.zeros((7, 7))
-        usable = separable.covariance(
+        usable = separable.covariance_of_rest(
             t, np.ones(y.size), self.gas_on_s, math.inf, False, False, False, found, inside, c, cov
         )
         spare = max(1, y.size - 2 - int(inside.sum()))

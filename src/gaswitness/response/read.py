@@ -11,7 +11,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.optimize import isotonic_regression
 
 from gaswitness.response.quality import noise_sd, spikes
 from gaswitness.response.settle import Settled, settled
@@ -117,6 +116,8 @@ def _crossing(
     The nearest monotone curve (isotonic least squares) is joined by straight lines. Its uncertainty is that of the
     level over the slope, and a uniform share of the samples' spacing at the crossing.
     """
+    from scipy.optimize import isotonic_regression  # scipy is slow to import
+
     if t.size < 3:
         return UNKNOWN
     step = plateau.value - zero.value

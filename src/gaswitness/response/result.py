@@ -8,7 +8,6 @@ from typing import Literal, get_args
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.stats import t as student
 
 from gaswitness.response.lags import relax
 
@@ -104,9 +103,11 @@ class StepFit:
 
     def interval(self, figure: Figure, level: float = 0.95) -> tuple[float, float]:
         """Coverage interval of one figure at this level, by Student's t with the degrees of freedom of the fit."""
+        from scipy.special import stdtrit  # scipy is slow to import
+
         value, u = getattr(self, figure), getattr(self, f"u_{figure}")
         freedom = max(1, self.samples - len(self.names))
-        wide = float(student.ppf(0.5 + level / 2, freedom)) * u
+        wide = float(stdtrit(freedom, 0.5 + level / 2)) * u
         return value - wide, value + wide
 
     def curve(self, t_s: ArrayLike) -> Floats:

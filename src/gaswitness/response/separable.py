@@ -529,6 +529,23 @@ def covariance(
 
 
 @kernel
+def covariance_of_rest(
+    t: Floats, root_w: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool,
+    found: Floats, inside: Bools, coefficients: Floats, out: Floats,
+) -> bool:  # fmt: skip
+    """`covariance`; where a second lag has all but gone and cannot be told from dead time, without its ratio.
+
+    The ratio is then taken out of `inside`.
+    """
+    if covariance(t, root_w, on, off, tied, zero_held, drift, found, inside, coefficients, out):
+        return True
+    if not inside[2] or found[2] > _LEFT_OVER:
+        return False
+    inside[2] = False
+    return covariance(t, root_w, on, off, tied, zero_held, drift, found, inside, coefficients, out)
+
+
+@kernel
 def nudge(found: Floats, start: Floats) -> None:
     """A start away from a place where a second lag has vanished into the dead time, along the valley between them."""
     s = math.exp(found[1])
@@ -661,7 +678,7 @@ def fit_rows(
         inside = free.copy()
         for k in range(3):
             inside[k] = free[k] and low[k] < found[k] < high[k]
-        usable = covariance(t, root_w, on, off, tied, zero_held, drift, found, inside, c, cov) and inside[1]
+        usable = covariance_of_rest(t, root_w, on, off, tied, zero_held, drift, found, inside, c, cov) and inside[1]
         s, ratio = math.exp(found[1]), found[2]
         gap = math.sqrt(max(0.0, 1.0 - 4.0 * ratio))
         u50, u90 = passes(0.5, s, ratio), passes(0.9, s, ratio)
