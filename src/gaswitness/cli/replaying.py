@@ -137,7 +137,7 @@ def replay_site(
 
 
 def _pairs(site: Site, log: Log, mapped: Sequence[str], notes: list[str]) -> list[tuple[Detector, Trace]]:
-    """Detectors with their channels: as mapped, then by name, then by gas, or one with the other if there is one each."""
+    """Detectors with their channels: as mapped, by name, else by gas, else one with the other if there is one each."""
     tags = {detector.tag: detector for detector in site.detectors}
     chosen: dict[str, Trace] = {}
     for text in mapped:
