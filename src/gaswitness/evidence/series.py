@@ -38,6 +38,8 @@ from gaswitness.run.events import (
 Floats = NDArray[np.float64]
 E = TypeVar("E")
 
+NO_EDGE = frozenset({"other", "present"})
+"""Marks that tell of no signal: something nobody expected, and a witness taking up or leaving a post."""
 LIVE = frozenset({"good", "by-hand"})
 """Qualities of a reading that can be taken as it stands; `over` says only that the truth is not lower."""
 
@@ -305,7 +307,7 @@ def _panel_edges(events: tuple[Event, ...]) -> tuple[dict[str, list[Edge]], dict
 def _witness_edges(marks: tuple[MarkMade, ...], corrected: frozenset[str]) -> dict[str, list[Edge]]:
     edges: dict[str, list[Edge]] = defaultdict(list)
     for mark in marks:
-        if mark.mark_id in corrected or mark.signal == "other":
+        if mark.mark_id in corrected or mark.signal in NO_EDGE:
             continue
         at = pressed(mark.t_s, mark.u_s)
         edges[mark.signal].append(

@@ -1,7 +1,7 @@
 """Does the whole chain follow? Delay, pattern and silence of each effect, by panel and by whoever stood there.
 
 What the panel shows is what it drives; only a witness at the place shows that it acted. A post counts as manned when
-anything at all was pressed there on this visit.
+its witness said to be there, or pressed anything there on this visit.
 """
 
 from __future__ import annotations
@@ -41,9 +41,11 @@ class Acted:
     witness: Edge | None
 
 
-def manned(series: Series, post: str) -> bool:
-    """Whether anything was pressed at this post on this visit."""
-    return any(mark.post == post for mark in series.marks)
+def manned(series: Series, post: str, t_s: float) -> bool:
+    """Whether a witness stood at this post: said so and had not left, or pressed anything there on this visit."""
+    here = [mark for mark in series.marks if mark.post == post]
+    said = [mark.on for mark in here if mark.signal == "present" and mark.t_s <= t_s]
+    return said[-1] if said else any(mark.signal != "present" for mark in here)
 
 
 def line_of(site: Site, tag: str, point: str, effect: str) -> tuple[MatrixLine, str] | None:
@@ -107,15 +109,15 @@ def effect(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
         return broken(criterion, "The link was down when this effect was due.", diagnosis.texts("link"))
     if seen.at is None:
         return _nobody(case, criterion, effect_spec, cause)
-    if seen.witness is None and manned(series, effect_spec.post):
+    if seen.witness is None and manned(series, effect_spec.post, seen.at.t_s):
         return _stuck(series, criterion, effect_spec, cause)
     delay = seen.at - cause
     budget = Budget((Term("instant of the cause", cause.u_s), Term("instant of the effect", seen.at.u_s)))
     why = f"{effect_spec.tag} acted {number(delay.t_s)} s after {case.tag}.{point}, seen by {_observers(seen)}."
     if seen.witness is None:
         text = (
-            f"The panel drove {effect_spec.tag} {number(delay.t_s)} s after {case.tag}.{point}, but nobody at post "
-            f"{effect_spec.post} pressed anything on this visit; a witness there would settle whether it acted."
+            f"The panel drove {effect_spec.tag} {number(delay.t_s)} s after {case.tag}.{point}, but nobody is "
+            f"known to have stood at post {effect_spec.post}; a witness there would settle whether it acted."
         )
         return inconclusive(criterion, text, [f"nobody stood at {effect_spec.post}, or {effect_spec.tag} never acted"])
     causes = [f"{effect_spec.tag} is slow to act, or a delay at the panel is longer than stated"]
@@ -152,7 +154,7 @@ def _nobody(case: Case, criterion: Criterion, spec: Effect, cause: Instant) -> F
     series, signal = case.series, f"{spec.tag}.on"
     if series.on_at(signal, cause.t_s - BEFORE_S):
         return not_tested(criterion, f"{spec.tag} was on before its cause came.")
-    if not series.polled(signal) and not manned(series, spec.post):
+    if not series.polled(signal) and not manned(series, spec.post, cause.t_s):
         return not_tested(criterion, f"Nobody stood at {spec.post}, and no status bit shows {spec.tag}.")
     other = instead(series, spec.tag, cause.t_s - BEFORE_S, cause.t_s + (criterion.upper or 0.0) + 10.0)
     text = f"{spec.tag} did not act on {case.tag}.{criterion.point}: neither panel nor witness saw it."

@@ -55,8 +55,8 @@ def _shown(series: Series, tag: str) -> str:
         return "seen"
     if panel:
         in_time = series.end_s - panel[0].latest_s >= WITNESS_S
-        return "stuck" if manned(series, spec.post) and in_time else "seen"
-    return "nobody" if series.polled(signal) or manned(series, spec.post) else "word"
+        return "stuck" if manned(series, spec.post, panel[0].at.t_s) and in_time else "seen"
+    return "nobody" if series.polled(signal) or manned(series, spec.post, from_s) else "word"
 
 
 def warned(series: Series, criterion: Criterion) -> Finding:

@@ -115,7 +115,8 @@ class MarkMade(_Event):
     post: str
     witness: str
     signal: str
-    """`EFFECT.on` or `TAG.point`; `other` for something nobody expected."""
+    """`EFFECT.on` or `TAG.point`; `other` for something nobody expected; `present` when the witness takes up the post
+    (on) or leaves it (off), so that a mark that never came means something."""
     on: bool
     pattern: Literal["steady", "flashing", "pulsed"] | None = None
     offset_s: float = 0.0

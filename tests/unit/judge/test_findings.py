@@ -206,6 +206,9 @@ def test_a_stuck_output_is_told_from_an_unmanned_post() -> None:
     alone = one(sound(FAN, without=("mark FAN.on", "mark LAMP-1.on", "mark BEACON.on")))
     assert alone.outcome == "inconclusive"
     assert "a witness there would settle" in alone.why
+    posted = sound(FAN, without=("mark FAN.on", "mark LAMP-1.on", "mark BEACON.on")).mark("present", 20.0)
+    assert one(posted).outcome == "fail"
+    assert one(posted.mark("present", 60.0, on=False)).outcome == "inconclusive"
     none = one(sound(FAN, without=("mark FAN.on", "FAN.on")).status("FAN.on"))
     assert (none.outcome, none.value) == ("fail", None)
 

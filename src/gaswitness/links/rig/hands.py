@@ -50,6 +50,10 @@ class PressQueue:
         while self._waiting and self._waiting[0][0] <= now_s:
             self._ready.put_nowait(heapq.heappop(self._waiting)[2])
 
+    def present(self, t_s: float) -> tuple[Press, ...]:
+        """Marks by which every witness says to be at the post."""
+        return self._witnesses.present(t_s)
+
     async def next(self) -> Press:
         """The next mark, once it has been pressed."""
         return await self._ready.get()
@@ -81,6 +85,8 @@ class RigHands:
         self._world.advance(self._clock.now_s())
 
     async def presses(self) -> AsyncIterator[Press]:
-        """Marks as the world's time passes."""
+        """Who is at which post, then marks as the world's time passes."""
+        for press in self._presses.present(self._clock.now_s()):
+            yield press
         while True:
             yield await self._presses.next()

@@ -25,6 +25,21 @@ class Witnesses:
         self._instance = instance
         self._count = 0
 
+    def present(self, t_s: float) -> tuple[Press, ...]:
+        """Everybody says that they are at their post."""
+        return tuple(
+            Press(
+                mark_id=f"{self._instance}-at-{post}",
+                post=post,
+                witness=name,
+                signal="present",
+                on=True,
+                t_s=t_s,
+                u_s=REACTION_SD_S,
+            )
+            for post, name in self._names.items()
+        )
+
     def press(self, sight: Sight) -> Press:
         """The mark that this sight brings, on the rig's clock."""
         reaction_s = REACTION_S + REACTION_SD_S * self._noise[self._count]
