@@ -27,6 +27,8 @@ SHORTEST = 1.0
 """Time constants that must be seen before a background can be fitted."""
 WIDEST = 0.2
 """Largest standard uncertainty over the rate that is still called an answer."""
+BEYOND = 1e12
+"""No reading and no time lies beyond this in any unit; a number that does is a fault of the log and is left out."""
 UNEVEN = 0.2
 """Difference between the rates of the two halves above which there is no single rate."""
 
@@ -132,7 +134,7 @@ def air_change(
     times, readings = np.asarray(t_s, np.float64), np.asarray(values_ppm, np.float64)
     if times.ndim != 1 or times.shape != readings.shape:
         raise InputError("times and readings do not match", found=(times.shape, readings.shape), expected="one length")
-    good = np.isfinite(times) & np.isfinite(readings)
+    good = (np.abs(times) <= BEYOND) & (np.abs(readings) <= BEYOND)  # false for NaN
     times, readings, doubts = _window(times[good], readings[good], from_s, to_s)
     noise_ppm = noise_of(readings)
 
@@ -164,7 +166,7 @@ def air_change(
     t, y = binned(times, readings)
     steady = smooth(y, min(2 * (len(y) // 40) + 1, 101))
     fall = float(steady[0] - steady[-1])
-    if fall <= max(3.0 * noise_ppm, 1e-9 * abs(float(steady[0]))):
+    if fall <= max(3.0 * noise_ppm, 1e-9 * abs(float(steady[0])), 1.0 / BEYOND):
         why = f"the level goes from {steady[0]:.4g} to {steady[-1]:.4g} ppm: nothing decays here"
         return result([*doubts, Doubt("no-fall", why, refuses=True)], None)
     if background_ppm is not None and background_ppm >= float(steady.min()):
