@@ -27,7 +27,9 @@ def release(
     ] = 300.0,
     failing: Annotated[float, typer.Option("--failing", help="Chance that a detector shows nothing.")] = 0.05,
     ageing: Annotated[float, typer.Option("--ageing", help="Median time constant over the stated one.")] = 1.0,
-    out: Annotated[Path | None, typer.Option("--out", help="Draw the time to each alarm into this PDF file.")] = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", help="Draw the times into a .pdf or .png file, or a .html page.")
+    ] = None,
     area: Annotated[str | None, typer.Option("--area", help="Only this area.")] = None,
     leak_kg_h: Annotated[
         float | None, typer.Option("--leak-kg-h", help="Follow one leak of this rate instead.")
@@ -74,10 +76,15 @@ def release(
             for stream, scene in enumerate(found)
         ]
     if out is not None:
-        from gaswitness.cli.release_plot import draw_times
-
         out.parent.mkdir(parents=True, exist_ok=True)
-        draw_times(results, spread, seed, out)
+        if out.suffix == ".html":
+            from gaswitness.cli.release_page import write_page
+
+            write_page(results, spread, seed, out)
+        else:
+            from gaswitness.cli.release_plot import draw_times
+
+            draw_times(results, spread, seed, out)
     if as_json:
         from gaswitness.cli.output import print_json
 

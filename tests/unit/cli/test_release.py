@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -96,3 +97,14 @@ def test_a_burst_shuts_the_valve(rink: str) -> None:
 )
 def test_leaks_and_areas_that_cannot_be(rink: str, more: list[str]) -> None:
     assert isinstance(RUN.invoke(app, ["release", rink, *more]).exception, InputError)
+
+
+def test_the_page_needs_no_network(rink: str, output: Path) -> None:
+    pytest.importorskip("bokeh")
+    page = output / "release_times.html"
+    result = RUN.invoke(app, ["release", rink, "--scenarios", "300", "--out", str(page), "--json"])
+    assert result.exit_code == 0, result.output
+    text = page.read_text(encoding="utf-8")
+    assert "optimistic near the leak" in text
+    assert "NH3-1.low" in text
+    assert not re.search(r"<(script|link|img)[^>]*(src|href)=[\"']?https?:", text)
