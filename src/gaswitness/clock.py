@@ -75,8 +75,8 @@ class OwnedClock:
     _TURNS = 12
     """Turns of the event loop that the others get before time moves; a chain of wake-ups in a run takes fewer."""
 
-    def __init__(self, start: datetime = datetime(2026, 1, 1, tzinfo=UTC)) -> None:
-        self._now_s = 0.0
+    def __init__(self, start: datetime = datetime(2026, 1, 1, tzinfo=UTC), *, elapsed_s: float = 0.0) -> None:
+        self._now_s = elapsed_s
         self._wall_0 = start
         self._waiting: list[tuple[float, int, asyncio.Future[None]]] = []
         self._order = itertools.count()
@@ -106,11 +106,20 @@ class OwnedClock:
 
     async def _move(self) -> None:
         while self._waiting:
-            for _ in range(self._TURNS):
-                await asyncio.sleep(0)
+            await self._others_done()
             while self._waiting and self._waiting[0][2].done():  # somebody stopped waiting
                 heapq.heappop(self._waiting)
             if self._waiting:
                 due_s, _, due = heapq.heappop(self._waiting)
-                self._now_s = max(self._now_s, due_s)
-                due.set_result(None)
+                self._now_s = await self._moved_to(max(self._now_s, due_s))
+                if not due.done():
+                    due.set_result(None)
+
+    async def _others_done(self) -> None:
+        """Come back when no other task has anything left to do."""
+        for _ in range(self._TURNS):
+            await asyncio.sleep(0)
+
+    async def _moved_to(self, due_s: float) -> float:
+        """Have time moved to an instant, and say where it stands."""
+        return due_s

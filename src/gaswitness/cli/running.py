@@ -11,6 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from pydantic import ValidationError
 from rich.console import Console
@@ -27,11 +28,15 @@ from gaswitness.evidence.ledger import Ledger
 from gaswitness.links.opening import open_link
 from gaswitness.links.rig.client import ControlClient, control_port_of, greeting_of
 from gaswitness.links.rig.control import LOOPBACK
+from gaswitness.links.rig.pace import HeldLink, LeadingClock
 from gaswitness.plan.records import Plan
 from gaswitness.run.drive import drive
 from gaswitness.run.events import RunStopped
-from gaswitness.run.ports import Hands, StopWish, Wish
+from gaswitness.run.ports import Hands, Link, StopWish, Wish
 from gaswitness.run.watchers import Snapshot
+
+if TYPE_CHECKING:
+    from gaswitness.run.foresee import Foresight
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,9 +87,15 @@ async def _carry_out(wanted: Wanted, recorder: Recorder, before: Ledger | None, 
     if wanted.rig is not None and greeting is None:
         raise InputError("no rig answers", where=f"--rig {wanted.rig}", hint="start one with: gaswitness rig SITE")
     speed = _speed(wanted, greeting.speed if greeting is not None else None, before)
-    clock = _clock(speed, before)
-    link = open_link(url, plan.site, clock)
-    client = ControlClient(rig_port, clock) if greeting is not None and rig_port is not None else None
+    leads = wanted.assume_yes and greeting is not None
+    clock = _clock(speed, before, leads=leads)
+    link: Link = open_link(url, plan.site, clock)
+    client = None
+    if rig_port is not None and greeting is not None:
+        client = ControlClient(rig_port, clock)
+    if rig_port is not None and isinstance(clock, LeadingClock):
+        link = HeldLink(link, clock)
+        client = ControlClient(rig_port, clock, hold=clock.hold)
     wishes: asyncio.Queue[Wish] = asyncio.Queue()
     console_hands = ConsoleHands(wanted.operator, clock, wishes, helper=client, asks=not wanted.assume_yes)
     hands: Hands = console_hands
@@ -98,8 +109,13 @@ async def _carry_out(wanted: Wanted, recorder: Recorder, before: Ledger | None, 
         if client is not None:
             await client.open()
         try:
+            if client is not None and isinstance(clock, LeadingClock):
+                await client.lead(None)
+                clock.lead = client.lead
+            drawn = Console(stderr=True)
+            foresight = _foresight(plan, link.poll_s) if drawn.is_terminal else None
             _quiet_collector()
-            show = _eyes(stack, console_hands)
+            show = _eyes(stack, console_hands, drawn)
             stack.enter_context(_interrupts(wishes, wanted.operator))
             stopped = await drive(
                 plan,
@@ -116,6 +132,7 @@ async def _carry_out(wanted: Wanted, recorder: Recorder, before: Ledger | None, 
                 commit=recorder.commit,
                 wishes=wishes,
                 show=show,
+                foresight=foresight,
             )
         finally:
             if client is not None:
@@ -193,14 +210,20 @@ def _speed(wanted: Wanted, rig_speed: float | None, before: Ledger | None) -> fl
     return speed
 
 
-def _clock(speed: float, before: Ledger | None) -> SystemClock:
-    """A new clock, or the one of a run that goes on: time went by while nobody recorded anything."""
-    if before is None:
-        return SystemClock(speed=speed)
-    started = before.started
-    start = datetime.fromisoformat(started.wall) - timedelta(seconds=started.t_s)
-    gone_s = (datetime.now(UTC) - start).total_seconds() * speed
-    return SystemClock(speed=speed, start=start, elapsed_s=max(gone_s, max(event.t_s for event in before.events)))
+def _clock(speed: float, before: Ledger | None, *, leads: bool) -> SystemClock | LeadingClock:
+    """A new clock, or the one of a run that goes on: time went by while nobody recorded anything.
+
+    A run with nobody at the keyboard leads the time of its rig, so that a busy machine costs no polls.
+    """
+    start, elapsed_s = datetime.now(UTC), 0.0
+    if before is not None:
+        started = before.started
+        start = datetime.fromisoformat(started.wall) - timedelta(seconds=started.t_s)
+        gone_s = (datetime.now(UTC) - start).total_seconds() * speed
+        elapsed_s = max(gone_s, max(event.t_s for event in before.events))
+    if leads:
+        return LeadingClock(speed, start=start, elapsed_s=elapsed_s)
+    return SystemClock(speed=speed, start=start, elapsed_s=elapsed_s)
 
 
 def _quiet_collector() -> None:
@@ -209,9 +232,17 @@ def _quiet_collector() -> None:
     gc.freeze()
 
 
-def _eyes(stack: contextlib.ExitStack, hands: ConsoleHands) -> Callable[[Snapshot], None]:
+def _foresight(plan: Plan, poll_s: float) -> Foresight:
+    """Forecasts renewed while gas flows, ready before the first reading comes."""
+    from gaswitness.run.foresee import Foresight, warm_up
+
+    talk("getting ready ...")
+    warm_up()
+    return Foresight(plan, poll_s)
+
+
+def _eyes(stack: contextlib.ExitStack, hands: ConsoleHands, console: Console) -> Callable[[Snapshot], None]:
     """The live screen where there is a terminal, else a line for whatever is new."""
-    console = Console(stderr=True)
     if hands.asks or sys.stdin.isatty():
         stack.enter_context(keyboard(hands.key))
     if console.is_terminal and not console.is_dumb_terminal:

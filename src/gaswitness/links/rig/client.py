@@ -6,7 +6,8 @@ import asyncio
 import contextlib
 import json
 import math
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
+from contextlib import AbstractContextManager
 from urllib.parse import urlsplit
 
 from pydantic import ValidationError
@@ -69,8 +70,11 @@ class ControlClient:
 
     name = "rig"
 
-    def __init__(self, port: int, clock: Clock) -> None:
+    def __init__(
+        self, port: int, clock: Clock, *, hold: Callable[[], AbstractContextManager[None]] = contextlib.nullcontext
+    ) -> None:
         self._port = port
+        self._hold = hold
         self._clock = clock
         self._writer: asyncio.StreamWriter | None = None
         self._listening: asyncio.Task[None] | None = None
@@ -161,14 +165,32 @@ class ControlClient:
         answer: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
         self._waiting[request.id] = answer
         try:
+            with self._hold():
+                return await self._answered(request, answer)
+        finally:
+            self._waiting.pop(request.id, None)
+
+    async def lead(self, to_s: float | None) -> float:
+        """Have the rig's time stand, or move to `to_s`, both on the run's clock; says where it stands.
+
+        With nothing given the two clocks are tied together as they stand.
+        """
+        asked = None if to_s is None else to_s - self.offset.offset_s
+        reply = await self._ask(Request(id=self._next_id(), ask="lead", to_s=asked))
+        if to_s is None:
+            self.offset = Offset(self._clock.now_s() - reply.now_s, 0.0)
+        return reply.now_s + self.offset.offset_s
+
+    async def _answered(self, request: Request, answer: asyncio.Future[Reply]) -> Reply:
+        if self._writer is None:
+            raise LinkError(f"rig control port {self._port}: not connected")
+        try:
             self._writer.write(request.model_dump_json().encode() + b"\n")
             await self._writer.drain()
             async with asyncio.timeout(PATIENCE_S):
                 reply = await answer
         except (OSError, TimeoutError) as error:
             raise LinkError(f"rig control port {self._port}: no answer") from error
-        finally:
-            self._waiting.pop(request.id, None)
         if reply.error:
             raise LinkError(f"rig: {reply.error}")
         return reply

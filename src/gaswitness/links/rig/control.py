@@ -13,9 +13,10 @@ from typing import Literal
 
 from pydantic import ValidationError
 
-from gaswitness.errors import GaswitnessError
+from gaswitness.errors import GaswitnessError, LinkError
 from gaswitness.links.rig.commands import Command, obey
 from gaswitness.links.rig.hands import PressQueue
+from gaswitness.links.rig.pace import RigTime
 from gaswitness.links.rig.world import World
 from gaswitness.records import Record
 from gaswitness.run.ports import Press
@@ -40,7 +41,9 @@ class Request(Record):
     """A line to the rig."""
 
     id: int
-    ask: Literal["now", "watch", "faults"] | None = None
+    ask: Literal["now", "watch", "faults", "lead"] | None = None
+    """`lead`: from now on the rig's time stands, and moves to `to_s` when this connection asks again."""
+    to_s: float | None = None
     command: Command | None = None
 
 
@@ -69,8 +72,12 @@ class Seen(Record):
 class ControlServer:
     """Listens on the loopback address and lets hands act on a world."""
 
-    def __init__(self, world: World, greeting: Greeting, catch_up: Callable[[], None], instance: str) -> None:
+    def __init__(
+        self, world: World, greeting: Greeting, clock: RigTime, catch_up: Callable[[], None], instance: str
+    ) -> None:
         self._world = world
+        self._clock = clock
+        self._leader: asyncio.StreamWriter | None = None
         self._greeting = greeting
         self._catch_up = catch_up
         self._presses = PressQueue(world, instance)
@@ -100,12 +107,18 @@ class ControlServer:
         try:
             _send(writer, self._greeting)
             while line := await reader.readline():
-                _send(writer, self._answer(line, writer))
+                reply = self._answer(line, writer)
+                if writer is self._leader:
+                    await asyncio.sleep(0)  # marks that have become due go out before the answer
+                _send(writer, reply)
                 await writer.drain()
         except (OSError, ValueError):
             pass  # gone, or sent something far too long
         finally:
             self._watchers.discard(writer)
+            if writer is self._leader:
+                self._leader = None
+                self._clock.run_free()
             writer.close()
 
     def _answer(self, line: bytes, writer: asyncio.StreamWriter) -> Reply:
@@ -116,13 +129,24 @@ class ControlServer:
             number = request.id
             if request.command is not None:
                 obey(self._world, request.command)
+            if request.ask == "lead":
+                self._lead(request.to_s, writer)
             if request.ask == "watch":
                 self._watchers.add(writer)
+                for press in self._presses.present(self._world.now_s):
+                    _send(writer, _seen(press))
         except ValidationError as error:
             return Reply(id=number, now_s=self._world.now_s, error=f"not a request: {error.errors()[0]['msg']}")
         except GaswitnessError as error:
             return Reply(id=number, now_s=self._world.now_s, error=error.message)
         return Reply(id=number, now_s=self._world.now_s, faults=tuple(map(str, self._world.faults)))
+
+    def _lead(self, to_s: float | None, writer: asyncio.StreamWriter) -> None:
+        if self._leader not in (None, writer):
+            raise LinkError("another run leads this rig's time", hint="let it end, or start a rig of your own")
+        self._leader = writer
+        self._clock.lead(to_s)
+        self._catch_up()
 
     async def _spread_presses(self) -> None:
         while True:

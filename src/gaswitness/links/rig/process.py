@@ -8,11 +8,11 @@ import gc
 import secrets
 from collections.abc import Callable, Sequence
 
-from gaswitness.clock import SystemClock
 from gaswitness.errors import LinkError
 from gaswitness.links.rig.control import ControlServer, Greeting
 from gaswitness.links.rig.faults import RigFault
 from gaswitness.links.rig.modbus_server import PanelServer
+from gaswitness.links.rig.pace import RigTime
 from gaswitness.links.rig.regmap import maps_of
 from gaswitness.links.rig.world import World
 from gaswitness.site.records import Site
@@ -37,7 +37,7 @@ async def serve(
 
     Without `control_port` the port after the panel's is used, or any free one where that is taken.
     """
-    clock = SystemClock(speed=speed)
+    clock = RigTime(speed)
     world = World(site, seed=seed, faults=faults)
 
     def catch_up() -> None:
@@ -46,7 +46,7 @@ async def serve(
     panel = PanelServer(world, maps_of(site, f"modbus-tcp://{host}:{port}"), host, catch_up)
     await panel.start(port)
     greeting = Greeting(site=site.name, speed=speed, seed=seed, modbus=f"{host}:{panel.port}")
-    control = ControlServer(world, greeting, catch_up, instance=f"rig-{secrets.token_hex(3)}")
+    control = ControlServer(world, greeting, clock, catch_up, instance=f"rig-{secrets.token_hex(3)}")
     try:
         await _start_control(control, panel.port, control_port)
         gc.collect()
