@@ -14,8 +14,6 @@ from gaswitness.plan import Plan, dry_run
 from gaswitness.plan.records import DetectorPlan
 from gaswitness.plan.words import level
 
-_NO_BREAK = "\u00a0"
-
 
 def show(built: Plan) -> None:
     """Print the plan for people, to stdout."""
@@ -23,7 +21,9 @@ def show(built: Plan) -> None:
     console = Console(highlight=False, markup=False)
     console.print(Text(built.site.name, style="bold"), Text(_head(built, walked.total_s), style="dim"), sep="\n")
     _section(console, "Cautions", _cautions(built))
-    _section(console, "Order of the visit", _detectors(built))
+    _section(
+        console, "Order of the visit: when each alarm sets after gas on, and clears after gas off", _detectors(built)
+    )
     _section(console, "Gas, above each bottle's minimum pressure", _gas(built))
     if walked.watches:
         _section(console, "Who stands where, and when (minutes from the start)", _posts(built))
@@ -74,16 +74,16 @@ def _cautions(built: Plan) -> Group:
     return Group(*parts)
 
 
-def _table(*columns: str, right: tuple[int, ...] = ()) -> Table:
+def _table(*columns: str, right: tuple[int, ...] = (), whole: tuple[int, ...] = ()) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, header_style="dim", show_edge=False)
     for index, name in enumerate(columns):
-        table.add_column(name, justify="right" if index in right else "left", no_wrap=index in right)
+        table.add_column(name, justify="right" if index in right else "left", no_wrap=index in (*right, *whole))
     return table
 
 
 def _detectors(built: Plan) -> Table:
-    columns = ("", "detector", "point", "set at", "gas on to set", "gas off to clear", "L", "min")
-    table = _table(*columns, right=(0, 4, 5, 6, 7))
+    columns = ("", "detector", "point", "set at", "on to set", "off to clear", "L", "min")
+    table = _table(*columns, right=(0, 4, 5, 6, 7), whole=(3,))
     for place, planned in enumerate(built.detectors, 1):
         heads = (Text(planned.tag), Text(planned.cylinder, style="dim"))
         rows = [_point(built, planned, i) for i in range(len(planned.points))]
@@ -109,7 +109,7 @@ def _point(built: Plan, planned: DetectorPlan, index: int) -> tuple[str, str, st
     clears = "until reset" if times.clear_s is None else f"{times.clear_s[0]:.0f} to {times.clear_s[1]:.0f} s"
     return (
         times.point,
-        f"{sign} {level(detector, spec.set_ppm)}".replace(" ", _NO_BREAK),
+        f"{sign} {level(detector, spec.set_ppm)}",
         f"{times.set_s[0]:.0f} to {times.set_s[1]:.0f} s",
         clears,
     )
