@@ -8,7 +8,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Coroutine, Sequence
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from gaswitness import __version__
 from gaswitness.clock import Clock
@@ -21,6 +21,9 @@ from gaswitness.run.ports import Hands, Link, NoteWish, Polled, Press, ReadingWi
 from gaswitness.run.state import RunState, apply, begin, fold, wall_text
 from gaswitness.run.translate import Translator
 from gaswitness.run.watchers import Health, Snapshot, Watcher
+
+if TYPE_CHECKING:
+    from gaswitness.run.foresee import Foresight
 
 KEPT_MESSAGES = 50
 
@@ -58,17 +61,19 @@ async def drive(
     commit: Callable[[], None] | None = None,
     wishes: asyncio.Queue[Wish] | None = None,
     show: Callable[[Snapshot], None] | None = None,
+    foresight: Foresight | None = None,
 ) -> RunStopped:
     """Carry out a plan, or go on with it, and return its last event.
 
     `clock.now_s()` is the run's own time; when a run is gone on with (`before` holds its events, `torn_bytes` what
     was set aside) the clock goes on after the last of them. `record` is called with each event in order, `commit`
     after each batch of them: what it returned from must be on the disk. An error in either ends the run.
+    `foresight` renews the forecasts that are shown while gas flows; nothing that is recorded depends on it.
 
     Raises LinkError, with nothing recorded, if the link cannot be opened to begin with.
     """
     await link.open()
-    driver = _Driver(link, hands, clock, record, commit, show)
+    driver = _Driver(link, hands, clock, record, commit, show, foresight)
     try:
         if before:
             driver.resume(fold(before), before[-1].t_s, torn_bytes, operator)
@@ -88,6 +93,7 @@ class _Driver:
         record: Callable[[Event], None],
         commit: Callable[[], None] | None,
         show: Callable[[Snapshot], None] | None,
+        foresight: Foresight | None,
     ) -> None:
         self._link, self._hands, self._clock = link, hands, clock
         self._record, self._commit, self._show = record, commit, show
@@ -95,7 +101,7 @@ class _Driver:
         self._tasks: set[asyncio.Task[None]] = set()
         self._asked: dict[str, asyncio.Task[None]] = {}
         self._lookout = Lookout(link.poll_s)
-        self._watcher = Watcher()
+        self._watcher = Watcher(foresight)
         self._messages: tuple[Message, ...] = ()
         self._health = Health()
         self._recording = True

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
-from typing import Literal
+from typing import TYPE_CHECKING, Literal
 
 from gaswitness.plan.records import DetectorPlan, Step
 from gaswitness.run.events import Event, GasTurned, MarkMade, ReadingTaken
@@ -13,6 +13,9 @@ from gaswitness.run.state import OpenGas, RunState, Standing
 from gaswitness.run.steady import Sample
 from gaswitness.site.records import Detector, Pattern
 from gaswitness.units import convert
+
+if TYPE_CHECKING:
+    from gaswitness.run.foresee import Foresight, Outlook
 
 TRAIL_S = 1800.0
 """How far back the strip of a detector goes at most."""
@@ -71,6 +74,8 @@ class NextAlarm:
     sets: bool
     earliest_s: float
     latest_s: float
+    renewed: bool = False
+    """From the readings so far, not from the plan."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,6 +127,8 @@ class Snapshot:
     detectors: tuple[DetectorLine, ...]
     strip: Strip | None
     next_alarm: NextAlarm | None
+    outlook: Outlook | None
+    """Plateau and t90 as far as the readings under gas tell them by now."""
     gas: OpenGas | None
     gas_may_be_shut: bool
     """Everything the plan wants to see under gas has been seen."""
@@ -139,7 +146,8 @@ class Snapshot:
 class Watcher:
     """Keeps what a screen needs and the machine does not: the trail of readings, and who marked what."""
 
-    def __init__(self) -> None:
+    def __init__(self, foresight: Foresight | None = None) -> None:
+        self._foresight = foresight
         self._trail: dict[str, deque[Sample]] = {}
         self._shown: str | None = None
         self._marked: dict[str, bool] = {}
@@ -151,14 +159,22 @@ class Watcher:
             trail.append((event.t_s, event.value_ppm))
             while trail and trail[0][0] < event.t_s - TRAIL_S:
                 trail.popleft()
+            if self._foresight is not None:
+                self._foresight.reading(event.tag, event.t_s, event.value_ppm)
         elif isinstance(event, MarkMade):
             self._marked[event.signal] = event.on
-        elif isinstance(event, GasTurned) and event.on:
-            self._marked.clear()  # a new test: whatever was marked before is no longer what is there
+        elif isinstance(event, GasTurned):
+            if event.on:
+                self._marked.clear()  # a new test: whatever was marked before is no longer what is there
+            if self._foresight is not None and event.on:
+                self._foresight.gas_on(event.tag, event.t_s, self._trail.get(event.tag, ()))
+            elif self._foresight is not None:
+                self._foresight.gas_off()
 
     def snapshot(self, state: RunState, t_s: float, health: Health, messages: tuple[Message, ...]) -> Snapshot:
         """The run as it stands."""
         now = state.now
+        outlook = self._foresight.outlook(state.gas.tag) if self._foresight and state.gas is not None else None
         self._shown = state.under_test or self._shown or state.plan.site.detectors[0].tag
         return Snapshot(
             t_s=t_s,
@@ -172,7 +188,8 @@ class Watcher:
             steps=_steps(state),
             detectors=_detectors(state),
             strip=self._strip(state, self._shown),
-            next_alarm=_next_alarm(state),
+            next_alarm=_renewed(_next_alarm(state), outlook),
+            outlook=outlook,
             gas=state.gas,
             gas_may_be_shut=state.gas is not None and now is not None and now.step.kind == "gas-off",
             cautions=_cautions(state),
@@ -278,6 +295,16 @@ def _detectors(state: RunState) -> tuple[DetectorLine, ...]:
         on = tuple(name for name in names if state.shows(f"{planned.tag}.{name}"))
         lines.append(DetectorLine(planned.tag, detector.gas, progress, over, len(steps), on))
     return tuple(lines)
+
+
+def _renewed(planned: NextAlarm | None, outlook: Outlook | None) -> NextAlarm | None:
+    """The forecast of the plan, unless the readings so far give a shorter interval that lies within reach of it."""
+    if planned is None or outlook is None or not planned.sets or planned.point not in outlook.sets_s:
+        return planned
+    earliest_s, latest_s = outlook.sets_s[planned.point]
+    if latest_s - earliest_s < planned.latest_s - planned.earliest_s and latest_s <= planned.latest_s:
+        return NextAlarm(planned.point, True, earliest_s, latest_s, renewed=True)
+    return planned
 
 
 def _next_alarm(state: RunState) -> NextAlarm | None:

@@ -47,16 +47,15 @@ class Shapes:
     line: str
     upright: str
     rule: str
-    bar: str
     rest: str
-    minus: str
+    plus_minus: str
 
 
 UNICODE = Shapes(
-    True, "▲", "▼", "✕", "◧", "●", "○", "▶", "✓", "·", "–", "░", "┈", "┊", "─", "━", "─", "–"
+    True, "▲", "▼", "✕", "◧", "●", "○", "▶", "✓", "·", "–", "░", "┈", "┊", "─", "─", "±"
 )  # fmt: skip
 PLAIN = Shapes(
-    False, "^", "v", "x", "#", "*", "o", ">", "+", ".", "-", ":", "-", "|", "-", "=", "-", "-"
+    False, "^", "v", "x", "#", "*", "o", ">", "+", ".", "-", ":", "-", "|", "-", "-", "+/-"
 )  # fmt: skip
 
 
@@ -68,7 +67,7 @@ def shapes_for(encoding: str | None) -> Shapes:
     """
     try:
         codecs.lookup(encoding or "ascii")
-        "⣿▲✕◧●▶✓░┈┊━–".encode(encoding or "ascii")
+        "⣿▲▼✕◧●○▶✓·–░┈┊─±".encode(encoding or "ascii")
     except (LookupError, UnicodeEncodeError):
         return PLAIN
     return UNICODE

@@ -161,6 +161,7 @@ def _side(snapshot: Snapshot, shapes: Shapes) -> list[Text]:
     lines.append(_line())
     lines += _next(snapshot)
     lines += _gas(snapshot)
+    lines += _outlook(snapshot, shapes)
     lines.append(_line())
     lines.append(_line(("steps", looks.GREY)))
     marks = {
@@ -215,6 +216,17 @@ def _next(snapshot: Snapshot) -> list[Text]:
     if from_s <= 0:
         return [_line((f"{what} within {clock_text(until_s)}", "bold"))]
     return [_line((f"{what} in {clock_text(from_s)}-{clock_text(until_s)}", "bold"))]
+
+
+def _outlook(snapshot: Snapshot, shapes: Shapes) -> list[Text]:
+    """Where the reading is going, with expanded uncertainties (k = 2), once that can be told."""
+    outlook, strip = snapshot.outlook, snapshot.strip
+    if outlook is None or strip is None or outlook.u_plateau_ppm * 2.0 > 0.2 * abs(outlook.plateau_ppm):
+        return [_line()]
+    resolution = strip.detector.resolution_ppm * strip.per_ppm
+    plateau = level_text(outlook.plateau_ppm * strip.per_ppm, resolution)
+    expanded = level_text(2.0 * outlook.u_plateau_ppm * strip.per_ppm, resolution)
+    return [_line(f"heading for {plateau} {shapes.plus_minus} {expanded}")]
 
 
 def _gas(snapshot: Snapshot) -> list[Text]:
