@@ -22,6 +22,10 @@ from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector
 
 LEAST_READINGS = 3
 """Fewer than this say nothing about a level."""
+WIDEST_GAP_S = 12.0
+"""Two readings further apart than this say nothing of the level between them."""
+TYPED_FEW = 20
+"""With fewer typed readings the last one before gas off is the settled one: whoever typed it saw it stand."""
 LEAST_FOR_CURVE = 5
 """Fewer readings than this around an edge carry no parabola."""
 BASELINE_S = 60.0
@@ -138,7 +142,10 @@ class Case:
         """Mean reading before gas, in the window of the zero step; spikes left out."""
         if self.trace is None or self.trial is None or self.trial.zero is None:
             return None
-        return mean_level(self.trace.between(self.trial.zero.from_s, self.trial.zero.until_s), self.detector)
+        part = self.trace.between(self.trial.zero.from_s, self.trial.zero.until_s)
+        if typed(part) and part.value_ppm.size < LEAST_READINGS:
+            return Level(float(part.value_ppm.mean()), self.noise_ppm, int(part.value_ppm.size))
+        return mean_level(part, self.detector)
 
     @property
     def start_ppm(self) -> float:
@@ -154,7 +161,11 @@ class Case:
     def rest(self) -> Settled | None:
         """The stated test for a settled reading, over the last quarter of the gas."""
         gas = self.under_gas
-        if gas is None or gas.value_ppm.size < LEAST_READINGS or self.trial is None:
+        if gas is None or self.trial is None:
+            return None
+        if typed(gas) and gas.value_ppm.size < TYPED_FEW:
+            return Settled(True, float(gas.value_ppm[-1]), self.noise_ppm, 0.0, 0.0, 1)
+        if gas.value_ppm.size < LEAST_READINGS:
             return None
         return settled(
             gas.t_s,
@@ -215,6 +226,8 @@ class Case:
         n = near.value_ppm.size
         if n < LEAST_FOR_CURVE:
             (t0, t1), (v0, v1) = whole.t_s[after - 1 : after + 1], whole.value_ppm[after - 1 : after + 1]
+            if t1 - t0 > WIDEST_GAP_S:
+                return None
             slope = float((v1 - v0) / (t1 - t0))
             return Passing(float(v0) + slope * (t_s - float(t0)), slope, self.noise_ppm, 2)
         centred = near.t_s - t_s
@@ -277,6 +290,11 @@ def first(series: Series, signal: str, on: bool, from_s: float, until_s: float, 
     edges = series.edges_of(signal, on, from_s, until_s)
     preferred = [edge for edge in edges if edge.seen_by == prefer]
     return next(iter(preferred or edges), None)
+
+
+def typed(trace: Trace) -> bool:
+    """Readings that a person took off a display: few, and each of them looked at until it stood."""
+    return bool(trace.quality) and all(word == "by-hand" for word in trace.quality)
 
 
 def mean_level(trace: Trace, detector: Detector) -> Level | None:

@@ -335,3 +335,21 @@ def test_missed_polls_do_not_make_a_failure() -> None:
     assert found.causes[0].startswith("polls were missed")
     tight = sound(LOW, without=("A.low",)).status("A.low", 112.0, 385.0)
     assert one(tight).outcome == "fail"
+
+
+def test_a_visit_by_hand_is_judged_on_what_was_typed_and_pressed() -> None:
+    """No link: one reading before gas, one on gas, marks for the alarm; times come from the witness."""
+    scene = Scene(sound(ZERO, SPAN, TIME, T90, LOW).plan)
+    scene.step("A/zero", 40.0, 95.0).gas(GAS_ON_S, GAS_OFF_S)
+    scene.readings(still, 60.0, 61.0, quality="by-hand").readings(still, 70.0, 71.0, quality="by-hand")
+    scene.readings(lambda t: 24900.0, 330.0, 331.0, quality="by-hand")
+    scene.mark("A.low", 110.0)
+    found = {f.kind: f for f in judge(scene.series()).verdicts[0].findings}
+    assert {kind: f.outcome for kind, f in found.items()} == {
+        "zero": "pass",
+        "span": "pass",
+        "set-time": "pass",
+        "t90": "not tested",
+        "set-level": "not tested",
+    }
+    assert (found["zero"].value, found["span"].value, found["set-time"].value) == (600.0, 24900.0, 9.75)
