@@ -231,7 +231,7 @@ def _drifts(trace: _Trace, best: _Best, before: Bools, step: float) -> bool:
     variance = (float(rest @ rest) / (t.size - 2) + step**2 / 12) * separable.inflation(phi_early, t.size)
     u_early = math.sqrt(variance / spread)
     agree = abs(slope - early) < 3 * math.hypot(u_slope, u_early)
-    return abs(slope) > 3 * u_slope and abs(slope) > 2 * u_early and agree
+    return abs(slope) > 3 * u_slope and abs(slope) > 1.5 * u_early and agree
 
 
 @dataclass(frozen=True, slots=True)
@@ -345,7 +345,8 @@ def _by_cells(
         weight = expected_weight(edge, step, low_end, high_end, mu, sigma)
     else:
         weight = np.where(inner, 1.0, working(lower, upper, mu, sigma, 1e-9)[1])
-    number = y.size if coarse else int(inner.sum())
+    # what the readings are worth together, in readings without a display step
+    number = float(weight.sum()) if coarse else float(inner.sum())
     root_w = np.sqrt(weight)
     residual = (np.where(inner, y, mu) - mu) * root_w
     settled_at = _Search(best.found, best.coefficients, residual, float(residual @ residual), best.ended, best.steps)

@@ -53,6 +53,8 @@ class LiveEstimate:
     """Share of the step that the fitted curve has covered by now."""
     levels: tuple[Foreseen, ...]
     runs_z: float
+    wander: float
+    """How far the plateau foreseen has moved since three quarters of this time, in units of what chance would do."""
     samples: int
 
 
@@ -65,8 +67,10 @@ class Wanted:
     t90_high_s: float
     levels: tuple[float, ...] = ()
     """Set points whose alarm must have had its level: the fitted curve must have passed them."""
-    reached: float = 0.8
+    reached: float = 0.85
     """Least share of the step covered: a model must not foresee too much of what it judges."""
+    wander: float = 1.5
+    """Most that the plateau foreseen may have moved of late, in units of what chance would do."""
     k: float = 3.0
     """Intervals of this coverage factor must lie on one side of their limits; above 2, since one looks many times."""
 
@@ -103,6 +107,7 @@ class LiveFit:
         self._t, self._y = np.empty(256), np.empty(256)
         self._found: Floats | None = None
         self._last: LiveEstimate | None = None
+        self._foreseen: list[tuple[float, float, float]] = []
 
     def add(self, t_s: float, reading: float) -> LiveEstimate:
         """Take one reading (NaN: none came) and tell what is known now."""
@@ -124,9 +129,8 @@ class LiveFit:
         step = resolution_seen(y) if self._resolution is None else self._resolution
         keep = ~spikes(y, step)
         t, y = t[keep], y[keep]
-        unknown = LiveEstimate(
-            t_s - on, reading, math.nan, math.nan, math.nan, math.nan, math.nan, 0.0, (), 0.0, y.size
-        )
+        nan = math.nan
+        unknown = LiveEstimate(float(t_s - on), float(reading), nan, nan, nan, nan, nan, 0.0, (), 0.0, nan, y.size)
         if int(np.sum(t > on)) < _LEAST_AFTER or np.ptp(y) == 0:
             return unknown
         found = self._search(t, y)
@@ -195,10 +199,26 @@ class LiveFit:
         if found[1] >= high[1]:  # a slope whose end is not in sight: it may bend at any time
             plateau = u_plateau = t90 = u_t90 = math.nan
             levels = tuple(one if one.t_s <= t_s - self.gas_on_s else replace(one, latest_s=math.inf) for one in levels)
+        wander = self._wander(float(t_s - self.gas_on_s), plateau, u_plateau)
         return LiveEstimate(
             float(t_s - self.gas_on_s), float(reading), zero, plateau, u_plateau, t90, u_t90, float(reached), levels,
-            runs_z(residual), y.size,
+            runs_z(residual), wander, y.size,
         )  # fmt: skip
+
+    def _wander(self, since_s: float, plateau: float, u_plateau: float) -> float:
+        """Compare with what was foreseen at three quarters of the time.
+
+        While the model holds, two such estimates differ with the variance u_then^2 - u_now^2, since the later one
+        holds all that the earlier one knew. A late part of the response makes the plateau walk away instead.
+        """
+        if not math.isfinite(plateau):
+            return math.nan
+        then = [one for one in self._foreseen if one[0] <= 0.75 * since_s]
+        self._foreseen.append((since_s, plateau, u_plateau))
+        if not then:
+            return math.nan
+        _, was, u_was = then[-1]
+        return abs(plateau - was) / math.sqrt(max(u_was**2 - u_plateau**2, (0.3 * u_plateau) ** 2, 1e-300))
 
 
 def _foreseen(level: float, zero: float, gain: float, theta: float, s: float, ratio: float, cov: Floats) -> Foreseen:
@@ -229,8 +249,9 @@ def _foreseen(level: float, zero: float, gain: float, theta: float, s: float, ra
 def enough(now: LiveEstimate, wanted: Wanted) -> Enough:
     """Whether what is wanted has been shown beyond doubt, in either way: a clear failure is shown, too.
 
-    Four things: the curve has covered the least share and every set point, its residuals do not contradict the model,
-    and the intervals of plateau and t90 lie wholly within or wholly beyond their limits.
+    Four things: the curve has covered the least share and every set point; neither its residuals nor the course of
+    its own forecasts contradict the model; and the intervals of plateau and t90 lie wholly within or wholly beyond
+    their limits.
     """
     if not (math.isfinite(now.plateau) and math.isfinite(now.t90_s)):
         return Enough(False, "no response that could be judged yet")
@@ -241,7 +262,7 @@ def enough(now: LiveEstimate, wanted: Wanted) -> Enough:
     for level in wanted.levels:
         if sign * (covered - level) < 0:
             return Enough(False, f"set point {level:.6g} not passed yet")
-    if now.runs_z < -3.0:
+    if now.runs_z < -2.5 or not now.wander <= wanted.wander:
         return Enough(False, "the readings do not follow the model: wait until they have settled")
     if not _clear(now.plateau, wanted.k * now.u_plateau, wanted.plateau_low, wanted.plateau_high):
         return Enough(False, "the plateau is too close to its limit, or too uncertain, to be told yet")

@@ -1,0 +1,40 @@
+"""Write what the rule for shutting the gas off saves, and how often it errs, into docs/response.md.
+
+python scripts/enough_study.py [TESTS] [SEED]
+"""
+
+from __future__ import annotations
+
+import sys
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+from gaswitness.response.enough_study import KINDS, Outcome, Sensors, compare
+
+PAGE = Path(__file__).resolve().parent.parent / "docs" / "response.md"
+BEGIN, END = "<!-- enough begin -->", "<!-- enough end -->"
+
+
+def one(task: tuple[Sensors, int, int]) -> Outcome:
+    return compare(*task)
+
+
+def main() -> None:
+    tests = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
+    seed = int(sys.argv[2]) if len(sys.argv) > 2 else 7
+    rows = ["| detectors | gas saved | stopped early | wrong by rule | wrong by waiting |", "|---|---|---|---|---|"]
+    with ProcessPoolExecutor() as pool:
+        for got in pool.map(one, [(kind, tests, seed + k) for k, kind in enumerate(KINDS)]):
+            rows.append(
+                f"| {got.kind.name} | {100 * got.gas_saved:.0f} % | {100 * got.stopped_early:.0f} % "
+                f"| {100 * got.wrong_by_rule:.1f} % | {100 * got.wrong_by_waiting:.1f} % |"
+            )
+            print(rows[-1], flush=True)
+    rows.append(f"\n{tests} tests a row, seed {seed}.")
+    text = PAGE.read_text(encoding="utf-8")
+    head, tail = text.split(BEGIN)[0], text.split(END)[1]
+    PAGE.write_text(head + BEGIN + "\n" + "\n".join(rows) + "\n" + END + tail, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
