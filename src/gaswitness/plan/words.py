@@ -34,7 +34,7 @@ def number(value: float) -> str:
 def level(detector: Detector, value_ppm: float) -> str:
     """A level as this detector shows it."""
     scale, unit = scale_ppm(detector)
-    return f"{number(value_ppm / scale)} {unit}"
+    return f"{number(_to_display(detector, value_ppm / scale, scale))} {unit}"
 
 
 def mixture(value_ppm: float) -> str:
@@ -49,7 +49,14 @@ def mixture(value_ppm: float) -> str:
 def between(detector: Detector, lower_ppm: float, upper_ppm: float) -> str:
     """Two levels as this detector shows them."""
     scale, unit = scale_ppm(detector)
-    return f"{number(lower_ppm / scale)} to {number(upper_ppm / scale)} {unit}"
+    lower, upper = (number(_to_display(detector, v / scale, scale)) for v in (lower_ppm, upper_ppm))
+    return f"{lower} to {upper} {unit}"
+
+
+def _to_display(detector: Detector, value: float, scale: float) -> float:
+    """To one place more than the detector shows: more would be noise."""
+    step = detector.resolution_ppm / scale
+    return round(value, max(0, math.ceil(-math.log10(step))) + 1) if step > 0 else value
 
 
 def seconds(value_s: float) -> str:
