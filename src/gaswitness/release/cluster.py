@@ -8,10 +8,7 @@ from contextlib import contextmanager
 from typing import Any
 
 from gaswitness.errors import InputError, LinkError
-from gaswitness.release.montecarlo import Mapper, Tally
-
-AHEAD = 64
-"""Blocks handed out before their results are waited for: bounds memory at any number of scenarios."""
+from gaswitness.release.montecarlo import Mapper, Tally, in_order
 
 
 @contextmanager
@@ -31,13 +28,7 @@ def dask_mapper(address: str) -> Iterator[Mapper]:
     with client:
 
         def mapper(work: Callable[[tuple[int, int]], Tally], blocks: Iterable[tuple[int, int]]) -> Iterator[Tally]:
-            waiting = []
-            for block in blocks:
-                waiting.append(client.submit(work, block, pure=False))
-                if len(waiting) >= AHEAD:
-                    yield waiting.pop(0).result()
-            while waiting:
-                yield waiting.pop(0).result()
+            return in_order(lambda block: client.submit(work, block, pure=False), blocks)
 
         try:
             yield mapper

@@ -9,9 +9,11 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Callable, Iterable
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, fields
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,6 +27,10 @@ from gaswitness.release.streams import uniforms
 Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]
 
+AHEAD = 64
+"""Blocks under way at one time."""
+MOST_PATTERNS = 16
+"""Detectors up to which it is counted which of them alarmed together."""
 BLOCK = 4096
 """Scenarios in one block; part of the definition of the sums."""
 
@@ -95,8 +101,10 @@ class Tally:
     """(steps + 2): scenarios by the step of their first alarm; the last one counts those without."""
     points: Counts = field(default_factory=lambda: np.zeros((0, 0), np.int64))
     """(points, steps + 2): the same for each alarm point."""
+    alone: Counts = field(default_factory=lambda: np.zeros(0, np.int64))
+    """(detectors): scenarios in which no other detector alarmed."""
     patterns: Counts = field(default_factory=lambda: np.zeros(0, np.int64))
-    """(2 ^ detectors): scenarios by which detectors alarmed."""
+    """(2 ^ detectors): scenarios by which detectors alarmed; empty for more than `MOST_PATTERNS` detectors."""
     why: Counts = field(default_factory=lambda: np.zeros(3, np.int64))
     """Undetected: failed, below, late."""
     burns: int = 0
@@ -250,15 +258,18 @@ def tally(scene: Scene, spread: Spread, seed: int, stream: int, first: int, coun
     missed = earliest == bins - 1
     none_works = ~draws.works.any(axis=1)
     owner = np.array([d for d, watch in enumerate(scene.watches) for _ in watch.points], np.int64)
-    pattern = np.zeros(count, np.int64)
-    for d in range(len(scene.watches)):
-        pattern += np.where((place[:, owner == d] < bins - 1).any(axis=1), 1 << d, 0)
+    detectors = len(scene.watches)
+    alarmed = np.stack([(place[:, owner == d] < bins - 1).any(axis=1) for d in range(detectors)], axis=1)
+    patterns = np.zeros(0, np.int64)
+    if detectors <= MOST_PATTERNS:
+        patterns = np.bincount(alarmed @ (1 << np.arange(detectors)), minlength=1 << detectors)
     late = missed & ~none_works & (nearest >= LATE_SHARE)
     return Tally(
         scenarios=count,
         first=np.bincount(earliest, minlength=bins),
         points=np.array([np.bincount(column, minlength=bins) for column in place.T], np.int64).reshape(-1, bins),
-        patterns=np.bincount(pattern, minlength=1 << len(scene.watches)),
+        alone=(alarmed & (alarmed.sum(axis=1, keepdims=True) == 1)).sum(axis=0),
+        patterns=patterns,
         why=np.array([(missed & none_works).sum(), (missed & ~none_works & ~late).sum(), late.sum()], np.int64),
         burns=int(np.isfinite(burns_s).sum()),
         over=int((breathed[:, 2] > 0.0).sum()),
@@ -290,7 +301,7 @@ def study(
     spread = spread or Spread()
     if scenarios < 1:
         raise OutOfDomain("a study needs scenarios", found=scenarios, expected="1 or more")
-    blocks = [(first, min(BLOCK, scenarios - first)) for first in range(0, scenarios, BLOCK)]
+    blocks = ((first, min(BLOCK, scenarios - first)) for first in range(0, scenarios, BLOCK))
     if not scene.watches:
         return _figures(scene, spread, _unseen(spread, scenarios))
     work = Block(scene, spread, seed, stream)
@@ -300,9 +311,28 @@ def study(
             total = total + part
     else:
         with ThreadPoolExecutor(os.cpu_count()) as pool:
-            for part in pool.map(work, blocks):
+            for part in in_order(lambda block: pool.submit(work, block), blocks):
                 total = total + part
     return _figures(scene, spread, total)
+
+
+class Pending(Protocol):
+    """A result on its way: of a thread pool, or of a cluster."""
+
+    def result(self) -> Tally:
+        """Wait for it."""
+        ...
+
+
+def in_order(submit: Callable[[tuple[int, int]], Pending], blocks: Iterable[tuple[int, int]]) -> Iterator[Tally]:
+    """Results in the order of the blocks, with at most `AHEAD` of them under way, which bounds memory."""
+    waiting: deque[Pending] = deque()
+    for block in blocks:
+        waiting.append(submit(block))
+        if len(waiting) >= AHEAD:
+            yield waiting.popleft().result()
+    while waiting:
+        yield waiting.popleft().result()
 
 
 @dataclass(frozen=True, slots=True)
@@ -323,15 +353,13 @@ def _unseen(spread: Spread, scenarios: int) -> Tally:
     bins = round(spread.duration_s / spread.step_s) + 2
     first = np.zeros(bins, np.int64)
     first[-1] = scenarios
-    return Tally(scenarios, first, np.zeros((0, bins), np.int64), np.array([scenarios]), np.zeros(3, np.int64))
+    nothing = np.zeros(0, np.int64)
+    return Tally(scenarios, first, np.zeros((0, bins), np.int64), nothing, np.array([scenarios]))
 
 
 def _figures(scene: Scene, spread: Spread, total: Tally) -> AreaResult:
     names = [f"{watch.tag}.{point.name}" for watch in scene.watches for point in watch.points]
-    patterns = np.arange(len(total.patterns))
-    importance = {}
-    for d, watch in enumerate(scene.watches):
-        importance[watch.tag] = float(total.patterns[patterns == (1 << d)].sum()) / total.scenarios
+    importance = {w.tag: int(n) / total.scenarios for w, n in zip(scene.watches, total.alone, strict=True)}
     why = [(text, int(n)) for text, n in zip((FAILED, BELOW, LATE), total.why, strict=True) if n]
     if not scene.watches:
         why = [(f"no detector here sees {scene.gas.key}", total.scenarios)]

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from gaswitness.release.montecarlo import Mapper, Spread, study
+from gaswitness.release.montecarlo import MOST_PATTERNS, Mapper, Spread, study
 from gaswitness.release.scene import Scene
 from gaswitness.release.siting import choose_places
 
@@ -33,7 +33,7 @@ def place_detectors(
     stream: int = 0,
     mapper: Mapper | None = None,
 ) -> Placed:
-    """Try detectors like the scene's first one, two in each zone, and choose `number` of them that see most.
+    """Try detectors like the scene's first one, two in each zone (sixteen in all), and choose those that see most.
 
     `spread.duration_s` is the time within which an alarm counts.
 
@@ -43,7 +43,8 @@ def place_detectors(
     if not scene.watches:
         return Placed((), 0.0, (), 0.0, spread.duration_s)
     like = scene.watches[0]
-    zones = [zone.name for zone in scene.network.zones for _ in range(2)]
+    names = [zone.name for zone in scene.network.zones]
+    zones = [*names, *names][:MOST_PATTERNS]
     watches = tuple(replace(like, tag=f"candidate-{i}", zone=zone) for i, zone in enumerate(zones))
     result = study(
         replace(scene, watches=watches, triggers=()),

@@ -168,6 +168,24 @@ def test_a_room_where_nobody_sees_the_gas() -> None:
     assert result.undetected == (("no detector here sees CO2", 1000),)
 
 
+def test_a_room_with_more_detectors_than_patterns_can_hold() -> None:
+    where = scene()
+    many = tuple(dataclasses.replace(where.watches[i % 2], tag=f"D{i}") for i in range(40))
+    result = study(dataclasses.replace(where, watches=many, triggers=()), scenarios=500, seed=2)
+    assert result.patterns.size == 0
+    assert set(result.importance.values()) == {0.0}  # forty of them: each can be spared
+    assert result.detect.p >= study(where, scenarios=500, seed=2).detect.p
+
+
+def test_importance_is_what_the_loss_would_be() -> None:
+    """Detectors that act on nothing: leaving one out loses exactly the scenarios that only it saw."""
+    where = dataclasses.replace(scene(), triggers=())
+    whole = study(where, scenarios=3000, seed=4)
+    only_a = whole.patterns[1] / 3000
+    assert whole.importance["A"] == pytest.approx(only_a, abs=1e-12)
+    assert sum(whole.patterns) == 3000
+
+
 def test_what_cannot_be_drawn() -> None:
     with pytest.raises(OutOfDomain):
         Spread(fan_fails=1.2)
