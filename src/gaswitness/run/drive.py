@@ -202,7 +202,7 @@ class _Driver:
                 self._tick(item.t_s)
             case Press():
                 self._seen(self._mark(item))
-                self._hear(Message(item.t_s, f"{item.witness} marked {item.signal} {'on' if item.on else 'off'}"))
+                self._hear(Message(item.t_s, _mark_text(item)))
             case StopWish():
                 self._feed(StopWanted(self._now_s(), item.outcome, item.by, item.reason))
             case NoteWish():
@@ -350,3 +350,9 @@ class _Driver:
             )
         )
         self._tick(t_s)
+
+
+def _mark_text(press: Press) -> str:
+    if press.signal == "present":
+        return f"{press.witness} {'is at' if press.on else 'has left'} the post {press.post}"
+    return f"{press.witness}: {press.signal.removesuffix('.on')} {'began' if press.on else 'stopped'}"

@@ -315,8 +315,8 @@ def _next_alarm(state: RunState) -> NextAlarm | None:
         return None
     on_s, off_s = state.gassed[tag]
     for step in state.plan.steps[state.index :]:
-        if step.tag != tag:
-            return None
+        if step.tag != tag or step.kind in ("gas-on", "gas-off", "fault"):
+            return None  # what comes after that is another story
         for forecast in planned.points:
             if forecast.point != step.point:
                 continue

@@ -85,6 +85,8 @@ def test_what_matters_is_told_in_words(snapshots) -> None:
     assert "15,000" in waiting
     assert "25,000" in waiting
     plateau = seen("CO2-A/await-plateau")
+    assert "sets" not in plateau, "no point is left to be waited for"
+    assert "clears" not in seen("CO2-A/fault")
     assert "▲▲ alarm high" in plateau
     assert "gas may be shut off" in seen("CO2-A/gas-off")
     assert "✕fault" in seen("CO2-A/mend")
