@@ -21,6 +21,7 @@ bench: .venv/test.ready  ## measure, print the table, write docs/benchmarks.md
 	$(BIN)/python -m bench
 
 pictures: .venv/test.ready  ## make the pictures in docs/ again
+	$(BIN)/python scripts/make_paper_pictures.py
 	$(BIN)/python scripts/make_pictures.py
 
 schemas: .venv/run.ready  ## make schemas/ again from the records

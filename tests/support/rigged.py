@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import UTC, date, datetime
 from functools import lru_cache
 from pathlib import Path
@@ -17,6 +17,7 @@ from gaswitness.plan import build_plan
 from gaswitness.plan.records import Plan
 from gaswitness.run.drive import drive
 from gaswitness.run.events import Event
+from gaswitness.run.watchers import Snapshot
 from gaswitness.site import load_site
 from support.ledgers import write_chain
 
@@ -32,7 +33,13 @@ def example_plan(name: str, tags: tuple[str, ...] | None = None) -> Plan:
     return build_plan(site, tags=list(tags) if tags else None, made=made, today=DAY)
 
 
-def visit(plan: Plan, *, seed: int = 1, faults: Sequence[str] = ()) -> bytes:
+def visit(
+    plan: Plan,
+    *,
+    seed: int = 1,
+    faults: Sequence[str] = (),
+    show: Callable[[Snapshot], None] | None = None,
+) -> bytes:
     """Carry a plan out on the rig, and return the ledger."""
     clock = OwnedClock(datetime(DAY.year, DAY.month, DAY.day, 9, tzinfo=UTC))
     world = World(plan.site, seed=seed, faults=[parse_fault(text, plan.site) for text in faults])
@@ -47,6 +54,7 @@ def visit(plan: Plan, *, seed: int = 1, faults: Sequence[str] = ()) -> bytes:
             run_id="R1",
             operator="MK",
             simulated=True,
+            show=show,
         )
     )
     return write_chain(events)

@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import hashlib
-import json
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
-
-import typst
 
 from gaswitness.certify.payload import CertificatePayload
 from gaswitness.certify.strips import strip_of
@@ -24,10 +21,11 @@ from gaswitness.certify.wording import (
 )
 from gaswitness.evidence.ledger import Ledger
 from gaswitness.judge.records import Finding, Judgement, Verdict
+from gaswitness.paper import typeset
 from gaswitness.plan.records import Plan
 from gaswitness.run.events import Event, InhibitMoved, RoleTold, RunResumed
 
-PAPER = Path(__file__).with_name("paper")
+TEMPLATE = Path(__file__).with_name("certificate.typ")
 
 TOLD_TOGETHER = {
     "effect": "effects in time (see matrix)",
@@ -46,15 +44,7 @@ def certificate_pdf(
 ) -> bytes:
     """Typeset the certificate; `body` are the signed bytes, whose digest is printed."""
     view = certificate_view(payload, ledger, hashlib.sha256(body).hexdigest(), signer)
-    pdf = typst.compile(
-        str(PAPER / "certificate.typ"),
-        root=str(PAPER),
-        ignore_system_fonts=True,
-        sys_inputs={"data": json.dumps(view, allow_nan=False)},
-        pdf_standards=["a-2b"],
-        timestamp=int(issued.timestamp()),
-    )
-    return bytes(pdf)
+    return typeset(TEMPLATE, view, issued)
 
 
 def certificate_view(payload: CertificatePayload, ledger: Ledger, digest: str, signer: str) -> dict[str, Any]:
@@ -76,7 +66,7 @@ def certificate_view(payload: CertificatePayload, ledger: Ledger, digest: str, s
         ],
         "notices": _notices(payload, events),
         "summary": [_summary_row(verdict, plan, payload) for verdict in judgement.verdicts],
-        "visit": [{"outcome": f.outcome, "text": f.text, "why": f.why} for f in judgement.visit],
+        "visit": [{"outcome": f.outcome, "text": f.text.rstrip("."), "why": f.why} for f in judgement.visit],
         "punch": _punch_list(judgement),
         "matrix": _matrix(plan, judgement),
         "strays": [
@@ -141,8 +131,9 @@ def _summary_row(verdict: Verdict, plan: Plan, payload: CertificatePayload) -> d
 def _punch_list(judgement: Judgement) -> list[dict[str, str]]:
     """What fell short, findings of one detector with the same first cause together."""
     groups: dict[tuple[str, str, str], list[Finding]] = {}
-    for tag, findings in [(v.tag, v.findings) for v in judgement.verdicts] + [("visit", judgement.visit)]:
-        for finding in findings:
+    judged = [(verdict.tag, verdict.findings) for verdict in judgement.verdicts]
+    for tag, found in [*judged, ("visit", judgement.visit)]:
+        for finding in found:
             if finding.outcome != "pass":
                 cause = finding.causes[0] if finding.causes else finding.why
                 groups.setdefault((tag, finding.outcome, cause), []).append(finding)
@@ -173,12 +164,15 @@ def _matrix(plan: Plan, judgement: Judgement) -> dict[str, Any]:
         cells: list[dict[str, str] | None] = []
         for effect in effects:
             finding = shown.get((cause, effect.tag))
-            delay = "" if finding is None or finding.delay_s is None else f"{finding.delay_s:.1f}"
-            cells.append(None if finding is None else {"outcome": finding.outcome, "text": delay})
+            cells.append(None if finding is None else {"outcome": finding.outcome, "text": _delay(finding.delay_s)})
         rows.append({"cause": cause, "cells": cells})
     others = [d.tag for d in plan.site.detectors if d.tag not in tested]
     note = f"Not part of this visit: {', '.join(others)}." if others else ""
     return {"effects": [(e.tag, e.kind) for e in effects], "rows": rows, "note": note}
+
+
+def _delay(delay_s: float | None) -> str:
+    return "" if delay_s is None else f"{delay_s:.1f}".replace("-0.0", "0.0")
 
 
 def _detector(verdict: Verdict, plan: Plan, events: Sequence[Event]) -> dict[str, Any]:

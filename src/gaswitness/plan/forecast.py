@@ -19,7 +19,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import ndtri
 
 from gaswitness.plan.lines import poll_s
 from gaswitness.plan.records import Curve, PointForecast
@@ -251,6 +250,8 @@ def _draw(
     path: SensorPath, site: Site, detector: Detector, cylinder: Cylinder, spread: Spread, draws: int, seed: int
 ) -> list[_Day]:
     p = _hypercube(draws, 18, seed)
+    from scipy.special import ndtri  # scipy is slow to import, and most commands never forecast
+
     z: Floats = ndtri(p)
     low_ppm, high_ppm = site.background_ppm(detector)
     shift = 1.0 + (0.0 if detector.gas == "O2" else spread.background) * z[:, 13]

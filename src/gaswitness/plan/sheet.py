@@ -5,7 +5,6 @@ It words and draws what the plan holds; it decides nothing. The same plan gives 
 
 from __future__ import annotations
 
-import json
 import math
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
@@ -13,15 +12,13 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-import typst
-
+from gaswitness.paper import typeset
 from gaswitness.plan.dryrun import Watch, dry_run
 from gaswitness.plan.lines import FAULT
 from gaswitness.plan.records import Criterion, DetectorPlan, GasNeed, Plan, Step
 from gaswitness.plan.words import between, level, mixture, number, scale_ppm
 from gaswitness.site.records import Detector, Effect
 
-PACKAGE = Path(__file__).parent.parent
 SHEET = Path(__file__).with_name("sheet.typ")
 WORTH_LEAVING_S = 600.0
 _TICKS = (1.0, 2.0, 2.5, 5.0, 10.0)
@@ -29,14 +26,7 @@ _TICKS = (1.0, 2.0, 2.5, 5.0, 10.0)
 
 def sheet_pdf(plan: Plan) -> bytes:
     """Typeset the job sheet."""
-    pdf = typst.compile(
-        str(SHEET),
-        root=str(PACKAGE),
-        ignore_system_fonts=True,
-        sys_inputs={"data": json.dumps(sheet_view(plan), allow_nan=False)},
-        timestamp=int(datetime.fromisoformat(plan.made).timestamp()),
-    )
-    return bytes(pdf)
+    return typeset(SHEET, sheet_view(plan), datetime.fromisoformat(plan.made))
 
 
 def sheet_view(plan: Plan) -> dict[str, Any]:
