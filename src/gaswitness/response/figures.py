@@ -212,8 +212,6 @@ def _one(
     usual_s = float(np.median(np.diff(part_t))) if part_t.size > 1 else 0.0
     lead_s = _BEFORE_FOUND * usual_s if on_found and known_base else 0.0
     read = read_times(part_t, part_y, on, until, resolution=resolution)
-    if not read.settled.settled:
-        flags.add("not-settled")
     fit: StepFit | None = None
     try:
         fit = fit_step(part_t, part_y, on - lead_s, order=order, resolution=resolution)
@@ -226,6 +224,11 @@ def _one(
             flags |= {"model-inadequate"} if _moves(found, on, until) else {"no-response"}
             own, fit = own - {"no-response"}, None
         flags |= own
+    if "saturated" in flags:
+        # a reading at the end of its range stands still without having come to rest
+        read = replace(read, t50_s=UNKNOWN, t90_s=UNKNOWN, settled=replace(read.settled, settled=False))
+    elif not read.settled.settled:
+        flags.add("not-settled")
     times_known = known_base or not on_found
     u_on = usual_s / math.sqrt(12.0) if on_found else 0.0
     t50 = _believed(fit, read, "t50_s", lead_s, u_on, flags) if times_known else _NO_TIME

@@ -98,8 +98,9 @@ def read_times(
         t, y, base.value if math.isfinite(base.value) else float(y[0]), gas_on_s, until_s, resolution=resolution
     )
     plateau = ReadValue(rest.plateau, rest.u_plateau)
-    still_far = not rest.settled and not abs(rest.move) <= _NEARLY * abs(rest.plateau - base.value)
-    if still_far or not math.isfinite(base.value):
+    step = abs(rest.plateau - base.value)
+    far = not rest.settled and not abs(rest.move) <= _NEARLY * step
+    if far or not step > 0:
         return ReadTimes(base, plateau, UNKNOWN, UNKNOWN, noise, rest)
     during = (t >= gas_on_s) & (t <= until_s)
     times = [
