@@ -13,7 +13,7 @@ import pytest
 
 from gaswitness.evidence.ledger import read_ledger
 from gaswitness.plan import build_plan
-from gaswitness.run.events import GasTurned, StepMoved
+from gaswitness.run.events import GasTurned, ReadingTaken, StepMoved
 from gaswitness.run.state import fold
 from gaswitness.site import load_site
 from support.processes import rig, start
@@ -84,5 +84,13 @@ def test_killed_twenty_times_a_run_loses_at_most_a_line_and_is_brought_to_its_en
             assert f"{tag}/await-set/low" in done
             assert f"{tag}/recover" in done
         gas = [e for e in ledger.events if isinstance(e, GasTurned)]
-        assert all(one.on != two.on for one, two in pairwise(gas)), "no gas is left on or forgotten"
+        assert not gas[-1].on, "no gas is left on"
+        assert not any(one.on and two.on for one, two in pairwise(gas)), "gas that was on is shut before it is on again"
+        for number, event in enumerate(ledger.events):
+            if isinstance(event, GasTurned) and event.on:
+                zero = [
+                    e.value_ppm for e in ledger.events[:number] if isinstance(e, ReadingTaken) and e.tag == event.tag
+                ]
+                assert zero[-1] is not None
+                assert zero[-1] < 2000.0, "a detector that had gas is aired before its test begins again"
     assert restarts > 0

@@ -233,6 +233,8 @@ def _step(state: RunState, event: StepMoved, t_s: float) -> RunState:
             now=StepNow(step, event.t_s),
             window=state.window if fresh else (),
         )
+    if event.state == "aborted":
+        state = _in_doubt(state)
     short = state.fell_short
     if planned and event.state in ("done", "timed-out") and not state.plan.steps[state.index].optional:
         short = _found(state, short)
@@ -265,6 +267,20 @@ def _aired(
     if stage == "air-out" and any(state.shows(f"{tag}.{name}") for name in names):
         return tag, "clear-down"
     return None
+
+
+def _in_doubt(state: RunState) -> RunState:
+    """Somebody may have done what the step that stands asked for, and nobody recorded it: taken as done."""
+    now = state.now
+    if now is None or now.step.tag is None:
+        return state
+    tag = now.step.tag
+    if now.step.kind == "gas-on" and state.gas is None:
+        gas = OpenGas(tag, now.step.cylinder or "", now.since_t_s, unsure=True)
+        return replace(state, gas=gas, gassed={**state.gassed, tag: (now.since_t_s, None)})
+    if now.step.kind == "fault" and tag not in state.opened:
+        return replace(state, opened=(*state.opened, tag))
+    return state
 
 
 def _found(state: RunState, short: Mapping[str, tuple[str, ...]]) -> Mapping[str, tuple[str, ...]]:
@@ -314,6 +330,7 @@ def _inhibit(state: RunState, event: InhibitMoved, t_s: float) -> RunState:
 
 def _resumed(state: RunState, t_s: float) -> RunState:
     """A detector whose test was cut off begins again from its first step; its gas, if it was on, is in doubt."""
+    state = _in_doubt(state)
     steps = state.plan.steps
     index = state.index
     tag = steps[index].tag if index < len(steps) else None

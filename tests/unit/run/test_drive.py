@@ -14,6 +14,7 @@ from gaswitness.run.events import (
     InhibitMoved,
     LinkChanged,
     NoteTaken,
+    Pressed,
     ReadingTaken,
     RunResumed,
     RunStarted,
@@ -279,3 +280,40 @@ def test_a_link_that_takes_cancelling_for_a_failure_does_not_keep_the_run_from_e
     bench.poll = slow
     stopped, _ = run(bench, wishes=wishes)
     assert stopped.outcome == "stopped"
+
+
+@pytest.mark.parametrize(("kind", "first"), [("gas-on", "CO2-A/gas-off"), ("fault", "CO2-A/mend")])
+def test_what_was_done_and_not_recorded_before_a_cut_is_undone_first(run, bench, plan, clock, kind, first):
+    """Cut off between the act and its record: bottle or signal is open, and the ledger knows not."""
+    whole = []
+
+    class Pulled(BaseException):
+        pass
+
+    def record(event):
+        if isinstance(event, GasTurned if kind == "gas-on" else Pressed):
+            raise Pulled
+        whole.append(event)
+
+    with pytest.raises(Pulled):
+        asyncio.run(drive(plan, BenchLink(bench), bench, clock, record, run_id="r1", operator="MK"))
+    assert whole[-1].step == f"CO2-A/{kind}"
+    clock.advance_s(200.0)
+    bench.marks, bench.asked = asyncio.Queue(), []
+    stopped, events = run(bench, before=tuple(whole))
+    assert bench.asked[0] == first
+    assert stopped.outcome == "complete"
+    assert ended(events)["CO2-A/adjust"] == "skipped", "the zero was not taken in test gas"
+
+
+def test_an_abort_while_the_bottle_is_being_opened_asks_to_shut_it(run, bench):
+    wishes = asyncio.Queue()
+    bench.answer = lambda step: None if step.kind == "gas-on" else Answer(by="MK")
+
+    def show(snapshot):
+        if snapshot.step is not None and snapshot.step.kind == "gas-on" and not snapshot.stopping:
+            wishes.put_nowait(StopWish("aborted", "MK"))
+
+    stopped, _ = run(bench, wishes=wishes, show=show)
+    assert stopped.outcome == "aborted"
+    assert "CO2-A/gas-off" in bench.asked
