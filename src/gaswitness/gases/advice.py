@@ -147,7 +147,12 @@ def _oxygen_trap(found: Gas) -> list[str]:
         ]
     danger = lowest_of(found, "NIOSH IDLH") or lowest_of(found, "ASHRAE 34 RCL")
     if danger is None or danger.ppm >= DISPLACED_PPM:
-        return []
+        if "asphyxiant" not in found.hazards:
+            return []
+        return [
+            f"{found.key} suffocates without warning: an oxygen alarm at 19.5 %vol comes at about "
+            f"{spaced(round(DISPLACED_PPM, -3))} ppm of it, and is a guard here if it can be read before people enter."
+        ]
     return [
         f"An oxygen alarm at 19.5 %vol does not guard against {found.key}: it comes only at about "
         f"{spaced(round(DISPLACED_PPM, -3))} ppm, "
