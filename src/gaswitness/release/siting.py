@@ -41,8 +41,8 @@ def choose_places(seen: ArrayLike, number: int, *, weights: ArrayLike | None = N
 
     `weights` (releases) count how often each row happened; equal rows are best given once with their count.
 
-    >>> choose_places([[1, 1, 0], [1, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]], 1).best
-    Choice(places=(0,), covered=0.6)
+    >>> choose_places([[1, 1, 0], [1, 0, 0], [1, 0, 0], [0, 1, 1]], 1).best
+    Choice(places=(0,), covered=0.75)
 
     Raises InputError for shapes that do not match or a number below one.
     """
