@@ -113,13 +113,12 @@ def step(state: RunState, happening: Happening) -> tuple[RunState, tuple[Command
     return turn.state, tuple(turn.commands)
 
 
-def pick_up(state: RunState) -> tuple[Command, ...]:
-    """What to ask when a state that was folded from a ledger is gone on with: nothing stands after a restart."""
-    return (Ask(state.now.step),) if state.now is not None and _asked(state.now.step) else ()
-
-
-def _asked(planned: Step) -> bool:
-    return planned.kind in BY_HAND or planned.ends == "confirm"
+def _asked(state: RunState, planned: Step) -> bool:
+    """Whether somebody has to say that this step is done; a reading at rest, only where no link gives readings."""
+    if planned.kind in BY_HAND or planned.ends == "confirm":
+        return True
+    last = state.last.get(planned.tag or "")
+    return planned.ends == "settled" and (last is None or last.quality == "by-hand")
 
 
 class _Turn:
@@ -156,7 +155,7 @@ class _Turn:
             if how == "done" and now.step.kind == "prove" and now.step.effect is not None:
                 self._inhibit(now.step, t_s, "proven", by=_BY_LINK)
             self.moved(t_s, now.step, how)
-            if _asked(now.step):
+            if _asked(self.state, now.step):
                 self.commands.append(Withdraw(now.step.id))
 
     def _next(self, t_s: float) -> None:
@@ -169,7 +168,7 @@ class _Turn:
             self.moved(t_s, upcoming, "skipped", note=reason)
             return
         self.moved(t_s, upcoming, "started")
-        if _asked(upcoming):
+        if _asked(self.state, upcoming):
             self.commands.append(Ask(upcoming))
 
     def _end(self, t_s: float, reason: str = "") -> None:
@@ -222,7 +221,10 @@ class _Turn:
             self.moved(answered.t_s, now.step, "skipped", by=answer.by, note=answer.note)
         else:
             self._act(now.step, answer, answer.t_s if answer.t_s is not None else answered.t_s)
-            if now.step.ends == "confirm" and now.step.kind not in ("inhibit", "lift"):  # these the panel may show
+            if now.step.ends in ("confirm", "settled") and now.step.kind not in (
+                "inhibit",
+                "lift",
+            ):  # these the panel may show
                 self.moved(answered.t_s, now.step, "done", by=answer.by, note=answer.note)
 
     def _act(self, done: Step, answer: Answer, t_s: float) -> None:

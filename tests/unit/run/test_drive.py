@@ -23,7 +23,7 @@ from gaswitness.run.events import (
     StepMoved,
     StopAsked,
 )
-from gaswitness.run.ports import Answer, StopWish
+from gaswitness.run.ports import Answer, Polled, Press, ReadingWish, StopWish
 from gaswitness.run.state import fold
 from support.bench import Bench, BenchLink
 
@@ -317,3 +317,50 @@ def test_an_abort_while_the_bottle_is_being_opened_asks_to_shut_it(run, bench):
     stopped, _ = run(bench, wishes=wishes, show=show)
     assert stopped.outcome == "aborted"
     assert "CO2-A/gas-off" in bench.asked
+
+
+def test_a_run_without_a_wire_is_told_by_people(run, bench):
+    """No link shows anything: points are marked, readings typed or looked at, and the run still comes to its end."""
+    poll, wishes = bench.poll, asyncio.Queue()
+    typed, shown = set(), {}
+
+    async def nothing():
+        await poll()
+        for signal, on in bench.on.items():
+            if shown.get(signal, False) != on:
+                shown[signal] = on
+                t_s = bench.clock.now_s()
+                bench.marks.put_nowait(
+                    Press(
+                        mark_id=f"m{len(shown)}-{t_s}",
+                        post="DOOR",
+                        witness="MK",
+                        signal=signal,
+                        on=on,
+                        t_s=t_s,
+                        u_s=0.1,
+                    )
+                )
+        for tag in ("CO2-A", "CO2-B"):
+            on, signal = tag in bench.open, f"{tag}.fault"
+            if shown.get(signal, False) != on:
+                shown[signal] = on
+                t_s = bench.clock.now_s()
+                bench.marks.put_nowait(
+                    Press(mark_id=f"{signal}{t_s}", post="DOOR", witness="MK", signal=signal, on=on, t_s=t_s, u_s=0.1)
+                )
+        return Polled()
+
+    def show(snapshot):
+        step = snapshot.step
+        if step is not None and step.kind == "zero" and step.id not in typed:
+            typed.add(step.id)
+            wishes.put_nowait(ReadingWish("MK", step.tag, 600.0))
+
+    bench.poll = nothing
+    stopped, events = run(bench, wishes=wishes, show=show)
+    assert stopped.outcome == "complete"
+    assert {state for step, state in ended(events).items() if "/await-" in step} == {"done"}
+    assert {event.quality for event in of(events, ReadingTaken)} == {"by-hand"}
+    assert "CO2-A/await-plateau" in bench.asked
+    assert of(events, StatusSeen) == []
