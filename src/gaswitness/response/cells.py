@@ -15,6 +15,8 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 
+FINE_CELLS = 50.0
+"""With noise of this many display steps a reading is worth as much as one without a step, to 1 in 30,000."""
 SIGMA_FLOOR_CELLS = 0.12
 """Noise below this part of a display step cannot be told: cells then only say in or out."""
 
@@ -60,6 +62,8 @@ def expected_weight(edge: float, resolution: float, low: float, high: float, mu:
     """
     from scipy.special import ndtr
 
+    if sigma > FINE_CELLS * resolution:  # the display step no longer matters, and there would be no end of cells
+        return np.ones_like(mu)
     spread = math.ceil(5.0 * sigma / resolution) + 1
     home = np.floor((mu - edge) / resolution)
     total = np.zeros_like(mu)
