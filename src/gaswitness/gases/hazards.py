@@ -10,10 +10,7 @@ from gaswitness.errors import InputError
 from gaswitness.gases.facts import Gas, Hazard, Missing
 from gaswitness.gases.table import gas, lower_flammable_limits
 
-DEFERRAL = (
-    "Local codes, the rules of the site and licensed persons decide; this list does not replace them. "
-    "Follow the safety data sheet of the bottle."
-)
+DEFERRAL = "Local codes, the rules of the site and licensed persons decide; nothing here replaces them."
 AIR_O2_PPM = 209_500.0
 """Oxygen of dry air; common practice."""
 O2_LOW_PPM = 195_000.0
@@ -110,7 +107,7 @@ def cautions(gas_key: str, level_ppm: float, balance: str) -> tuple[str, ...]:
     lines += _of_the_gas(found)
     lines.append(
         "Cylinder: secure it upright, right regulator, cap on when moved; check pressure and expiry. "
-        "High pressure can cut, and launch the bottle."
+        "High pressure can cut, and launch the bottle. Follow its safety data sheet."
     )
     lines.append(DEFERRAL)
     return tuple(lines)
