@@ -7,7 +7,20 @@ from pathlib import Path
 
 import pytest
 
-GROUND = ("paper", "errors", "units", "clock", "records", "kernels", "exposure", "sound", "gases", "alarms", "response")
+GROUND = (
+    "lazy",
+    "paper",
+    "errors",
+    "units",
+    "clock",
+    "records",
+    "kernels",
+    "exposure",
+    "sound",
+    "gases",
+    "alarms",
+    "response",
+)
 FLOW = ("site", "plan", "run", "evidence", "judge", "certify")
 EDGES = ("cli", "web", "links", "history")
 

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from gaswitness.lazy import exporter
 
 if TYPE_CHECKING:
     from gaswitness.links.opening import ByHandLink, open_link
@@ -10,10 +12,4 @@ if TYPE_CHECKING:
 __all__ = ["ByHandLink", "open_link"]
 
 
-def __getattr__(name: str) -> Any:
-    # Links know of runs and plans, which take longer to import than reading a recorded log does.
-    if name in __all__:
-        from gaswitness.links import opening
-
-        return getattr(opening, name)
-    raise AttributeError(name)
+__getattr__ = exporter(__name__, {"opening": ("ByHandLink", "open_link")})

@@ -1,18 +1,23 @@
 """The plan: what will be done, in which order, with how much gas, and against which criteria."""
 
-from gaswitness.plan.build import build_plan
-from gaswitness.plan.dryrun import DryRun, dry_run
-from gaswitness.plan.forecast import Forecast, Spread, forecast, sensor_path
-from gaswitness.plan.records import (
-    Criterion,
-    Curve,
-    DetectorPlan,
-    GasNeed,
-    NotShown,
-    Plan,
-    PointForecast,
-    Step,
-)
+from typing import TYPE_CHECKING
+
+from gaswitness.lazy import exporter
+
+if TYPE_CHECKING:
+    from gaswitness.plan.build import build_plan
+    from gaswitness.plan.dryrun import DryRun, dry_run
+    from gaswitness.plan.forecast import Forecast, Spread, forecast, sensor_path
+    from gaswitness.plan.records import (
+        Criterion,
+        Curve,
+        DetectorPlan,
+        GasNeed,
+        NotShown,
+        Plan,
+        PointForecast,
+        Step,
+    )
 
 __all__ = [
     "Criterion",
@@ -31,3 +36,13 @@ __all__ = [
     "forecast",
     "sensor_path",
 ]
+
+__getattr__ = exporter(
+    __name__,
+    {
+        "build": ("build_plan",),
+        "dryrun": ("DryRun", "dry_run"),
+        "forecast": ("Forecast", "Spread", "forecast", "sensor_path"),
+        "records": ("Criterion", "Curve", "DetectorPlan", "GasNeed", "NotShown", "Plan", "PointForecast", "Step"),
+    },
+)
