@@ -24,6 +24,8 @@ _BASELINE_MOVES = 0.1
 _RECOVERY_T90 = 3.0
 _UNFIT = {"model-inadequate", "not-converged", "covariance-unusable", "no-response"}
 """A fit with one of these flags is not quoted."""
+_VAGUE = 1.0
+"""A time whose standard uncertainty is as large as itself is not quoted."""
 _LEAST_SAMPLES = 8
 _BEFORE_FOUND = 3
 """Samples by which a fit starts before a found instant, so that it may place the first movement itself."""
@@ -281,6 +283,7 @@ def _believed(fit: StepFit | None, read: ReadTimes, name: str, lead_s: float, u_
     if fit is not None:
         fitted = ReadValue(getattr(fit, name) - lead_s, getattr(fit, f"u_{name}"))
     adequate = fit is not None and not _UNFIT & set(fit.flags)
+    adequate = adequate and fitted.u < _VAGUE * abs(fitted.value)
     both = math.isfinite(seen.value) and math.isfinite(fitted.value)
     apart = abs(seen.value - fitted.value) if both else 0.0
     if both and apart > 2.0 * math.hypot(_or_zero(seen.u), _or_zero(fitted.u)):
@@ -288,7 +291,7 @@ def _believed(fit: StepFit | None, read: ReadTimes, name: str, lead_s: float, u_
         adequate = False
     if adequate:
         return Time(fitted.value, math.hypot(fitted.u, u_on), seen.value)
-    if math.isfinite(seen.value):
+    if math.isfinite(seen.value) and _or_zero(seen.u) < _VAGUE * abs(seen.value):
         return Time(seen.value, math.hypot(max(_or_zero(seen.u), 0.5 * apart), u_on), seen.value)
     return Time(math.nan, math.nan, seen.value)
 
