@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, ParamSpec
 
 from pydantic import ValidationError
 from rich.console import Console
@@ -31,12 +31,15 @@ from gaswitness.links.rig.control import LOOPBACK
 from gaswitness.links.rig.pace import HeldLink, LeadingClock
 from gaswitness.plan.records import Plan
 from gaswitness.run.drive import drive
-from gaswitness.run.events import RunStopped
+from gaswitness.run.events import Event, RunStopped
 from gaswitness.run.ports import Hands, Link, StopWish, Wish
 from gaswitness.run.watchers import Snapshot
 
 if TYPE_CHECKING:
     from gaswitness.run.foresee import Foresight
+
+
+P = ParamSpec("P")
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,16 +73,46 @@ class Carried:
         return f"gaswitness judge {self.ledger}"
 
 
-async def carry_out(wanted: Wanted) -> Carried:
-    """Carry out a plan, or go on with a ledger."""
+@dataclass(frozen=True, slots=True)
+class Around:
+    """What a run has about it when somebody sits down to it."""
+
+    run_id: str
+    plan: Plan
+    clock: SystemClock | LeadingClock
+    speed: float
+    wishes: asyncio.Queue[Wish]
+    helper: Hands | None
+    """Carries out what was confirmed, where the installation is a simulated one."""
+    before: tuple[Event, ...]
+    poll_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Seated:
+    """Who does the steps, who is shown the run, and who hears what was recorded and that it is on the disk."""
+
+    hands: Hands
+    show: Callable[[Snapshot], None]
+    foresight: Foresight | None = None
+    recorded: Callable[[Event], None] | None = None
+    committed: Callable[[], None] | None = None
+
+
+Seat = Callable[[contextlib.ExitStack, Wanted, Around], Seated]
+"""Where the person in charge sits: the terminal, or the board."""
+
+
+async def carry_out(wanted: Wanted, seat: Seat | None = None) -> Carried:
+    """Carry out a plan, or go on with a ledger; from the terminal unless somebody sits elsewhere."""
     recorder, before, plan = _beginning(wanted)
     try:
-        return await _carry_out(wanted, recorder, before, plan)
+        return await _carry_out(wanted, seat or _terminal, recorder, before, plan)
     finally:
         recorder.close()
 
 
-async def _carry_out(wanted: Wanted, recorder: Recorder, before: Ledger | None, plan: Plan) -> Carried:
+async def _carry_out(wanted: Wanted, seat: Seat, recorder: Recorder, before: Ledger | None, plan: Plan) -> Carried:
     url = wanted.link or (before.started.link if before is not None else None)
     url = url or (plan.site.links[0].url if plan.site.links else None)
     rig_port = await _rig_port(wanted.rig, url)
@@ -97,10 +130,6 @@ async def _carry_out(wanted: Wanted, recorder: Recorder, before: Ledger | None, 
         link = HeldLink(link, clock)
         client = ControlClient(rig_port, clock, hold=clock.hold)
     wishes: asyncio.Queue[Wish] = asyncio.Queue()
-    console_hands = ConsoleHands(wanted.operator, clock, wishes, helper=client, asks=not wanted.assume_yes)
-    hands: Hands = console_hands
-    if wanted.assume_yes:
-        hands = client if client is not None else AutoHands(clock.now_s)
     run_id = before.started.run_id if before is not None else recorder.path.name.removesuffix(SUFFIX)
     if before is not None and before.torn_bytes:
         talk(f"{recorder.path}: {before.torn_bytes} bytes of an unfinished last line are left as they are, not read")
@@ -112,27 +141,25 @@ async def _carry_out(wanted: Wanted, recorder: Recorder, before: Ledger | None, 
             if client is not None and isinstance(clock, LeadingClock):
                 await client.lead(None)
                 clock.lead = client.lead
-            drawn = Console(stderr=True)
-            foresight = _foresight(plan, link.poll_s) if drawn.is_terminal else None
+            events = before.events if before is not None else ()
+            seated = seat(stack, wanted, Around(run_id, plan, clock, speed, wishes, client, events, link.poll_s))
             _quiet_collector()
-            show = _eyes(stack, console_hands, drawn)
-            stack.enter_context(_interrupts(wishes, wanted.operator))
             stopped = await drive(
                 plan,
                 link,
-                hands,
+                seated.hands,
                 clock,
-                recorder.record,
+                _both(recorder.record, seated.recorded),
                 run_id=run_id,
                 operator=wanted.operator,
                 speed=speed,
                 simulated=client is not None,
-                before=before.events if before is not None else (),
+                before=events,
                 torn_bytes=before.torn_bytes if before is not None else 0,
-                commit=recorder.commit,
+                commit=_both(recorder.commit, seated.committed),
                 wishes=wishes,
-                show=show,
-                foresight=foresight,
+                show=seated.show,
+                foresight=seated.foresight,
             )
         finally:
             if client is not None:
@@ -232,7 +259,34 @@ def _quiet_collector() -> None:
     gc.freeze()
 
 
-def _foresight(plan: Plan, poll_s: float) -> Foresight:
+def _both(first: Callable[P, None], then: Callable[P, None] | None) -> Callable[P, None]:
+    """Keep it first; whoever is told of it hears only of what was kept."""
+    if then is None:
+        return first
+    told = then
+
+    def both(*args: P.args, **options: P.kwargs) -> None:
+        first(*args, **options)
+        told(*args, **options)
+
+    return both
+
+
+def _terminal(stack: contextlib.ExitStack, wanted: Wanted, around: Around) -> Seated:
+    """The person at the keyboard; Ctrl-C is a wish to stop."""
+    clock, wishes = around.clock, around.wishes
+    console_hands = ConsoleHands(wanted.operator, clock, wishes, helper=around.helper, asks=not wanted.assume_yes)
+    hands: Hands = console_hands
+    if wanted.assume_yes:
+        hands = around.helper if around.helper is not None else AutoHands(clock.now_s)
+    drawn = Console(stderr=True)
+    foresight = foresight_for(around.plan, around.poll_s) if drawn.is_terminal else None
+    show = _eyes(stack, console_hands, drawn)
+    stack.enter_context(_interrupts(wishes, wanted.operator))
+    return Seated(hands, show, foresight)
+
+
+def foresight_for(plan: Plan, poll_s: float) -> Foresight:
     """Forecasts renewed while gas flows, ready before the first reading comes."""
     from gaswitness.run.foresee import Foresight, warm_up
 

@@ -22,6 +22,7 @@ from gaswitness.run.events import (
     AirMeasured,
     Event,
     GasTurned,
+    InhibitHandedOver,
     InhibitMoved,
     LinkChanged,
     MarkMade,
@@ -156,6 +157,7 @@ class Series:
     trials: tuple[Trial, ...]
     presses: tuple[Pressed, ...]
     inhibits: tuple[InhibitMoved, ...]
+    handed_over: tuple[InhibitHandedOver, ...]
     told: tuple[RoleTold, ...]
     marks: tuple[MarkMade, ...]
     """All of them, those that were corrected later too."""
@@ -246,6 +248,7 @@ def series_of(ledger: Ledger) -> Series:
         trials=_trials(_of(GasTurned, events), steps, presses, end_s),
         presses=presses,
         inhibits=_of(InhibitMoved, events),
+        handed_over=_of(InhibitHandedOver, events),
         told=_of(RoleTold, events),
         marks=marks,
         corrected=corrected,

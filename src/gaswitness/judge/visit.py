@@ -20,7 +20,8 @@ def inhibit_lifted(series: Series, criterion: Criterion) -> Finding:
     placed = list(state)
     standing = [tag for tag, last in state.items() if last == "placed" or _still_shown(series, tag)]
     if standing:
-        why = f"Inhibits still stand: {', '.join(standing)}."
+        answers = {one.effect: f" ({one.by} handed it over to {one.to})" for one in series.handed_over}
+        why = f"Inhibits still stand: {', '.join(tag + answers.get(tag, '') for tag in standing)}."
         return happened(criterion, False, why, [f"lift the inhibit on {tag} now and prove it live" for tag in standing])
     if not placed:
         return not_tested(criterion, "No inhibit was placed, so none could be proven lifted.")

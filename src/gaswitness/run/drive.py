@@ -14,10 +14,19 @@ from gaswitness import __version__
 from gaswitness.clock import Clock
 from gaswitness.errors import GaswitnessError, LinkError
 from gaswitness.plan.records import Plan, Step
-from gaswitness.run.events import Event, MarkMade, NoteTaken, ReadingTaken, RunResumed, RunStarted, RunStopped
+from gaswitness.run.events import (
+    Event,
+    InhibitHandedOver,
+    MarkMade,
+    NoteTaken,
+    ReadingTaken,
+    RunResumed,
+    RunStarted,
+    RunStopped,
+)
 from gaswitness.run.lookout import BY, Lookout, Message
 from gaswitness.run.machine import Answered, Ask, Happening, StopWanted, Tick, Withdraw, Write, step
-from gaswitness.run.ports import Hands, Link, NoteWish, Polled, Press, ReadingWish, StopWish, Wish
+from gaswitness.run.ports import HandOverWish, Hands, Link, NoteWish, Polled, Press, ReadingWish, StopWish, Wish
 from gaswitness.run.state import RunState, apply, begin, fold, wall_text
 from gaswitness.run.translate import Translator
 from gaswitness.run.watchers import Health, Snapshot, Watcher
@@ -42,7 +51,7 @@ class _Broke:
     error: BaseException
 
 
-_Item = _Poll | Answered | Press | StopWish | NoteWish | ReadingWish | _Broke
+_Item = _Poll | Answered | Press | StopWish | NoteWish | ReadingWish | HandOverWish | _Broke
 
 
 async def drive(
@@ -211,6 +220,8 @@ class _Driver:
                 self._hear(Message(t_s, f"{item.by}: {item.text}"))
             case ReadingWish():
                 self._typed(item)
+            case HandOverWish():
+                self._hand_over(item)
             case _Broke(error):
                 raise error
 
@@ -336,6 +347,22 @@ class _Driver:
             note=press.note,
             corrects=press.corrects,
         )
+
+    def _hand_over(self, wish: HandOverWish) -> None:
+        if wish.effect not in self._state.standing_inhibits:
+            return
+        t_s = self._now_s()
+        self._seen(
+            InhibitHandedOver(
+                t_s=t_s,
+                wall=self._state.wall(t_s),
+                effect=wish.effect,
+                to=wish.to,
+                by=wish.by,
+                reason=wish.reason,
+            )
+        )
+        self._hear(Message(t_s, f"{wish.by}: the inhibit on {wish.effect} was handed over to {wish.to}", True))
 
     def _typed(self, wish: ReadingWish) -> None:
         t_s = self._now_s()

@@ -139,6 +139,17 @@ class InhibitMoved(_Event):
     reason: str = ""
 
 
+class InhibitHandedOver(_Event):
+    """An inhibit that stays when the run ends became somebody's, by name."""
+
+    kind: Literal["inhibit-handed-over"] = "inhibit-handed-over"
+    effect: str
+    to: str
+    """Who answers for it from now on."""
+    by: str
+    reason: str = ""
+
+
 class RoleTold(_Event):
     """Somebody was told that the test begins or is over."""
 
@@ -196,6 +207,7 @@ Event = Annotated[
     | Pressed
     | MarkMade
     | InhibitMoved
+    | InhibitHandedOver
     | RoleTold
     | AirMeasured
     | NoteTaken

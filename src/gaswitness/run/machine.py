@@ -4,7 +4,8 @@
 
 Whatever changes the state is an event, and every event is handed out to be recorded, so folding the recorded events
 gives the same state again. Rules kept here and nowhere else: no gas before everybody is warned and every inhibit is
-placed; gas is shut before anything else when a run is stopped; a run is complete only when no inhibit stands.
+placed; gas is shut before anything else when a run is stopped; a run is complete only when no inhibit stands, and ends
+with one standing only where somebody answers for it by name, or where it was cut off.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from gaswitness.plan.records import Step, StepKind
 from gaswitness.run.events import (
     Event,
     GasTurned,
+    InhibitHandedOver,
     InhibitMoved,
     Pressed,
     RoleTold,
@@ -108,6 +110,9 @@ def step(state: RunState, happening: Happening) -> tuple[RunState, tuple[Command
         case StopWanted():
             turn.stop(happening)
             turn.go_on(happening.t_s)
+        case InhibitHandedOver():
+            turn.hand_over(happening)
+            turn.go_on(happening.t_s)
         case _:
             turn.write(happening)
     return turn.state, tuple(turn.commands)
@@ -174,7 +179,10 @@ class _Turn:
     def _end(self, t_s: float, reason: str = "") -> None:
         state = self.state
         outcome: Literal["complete", "stopped", "aborted"] = state.stop.outcome if state.stop else "complete"
+        if state.stop is None and state.standing_inhibits:
+            outcome = "stopped"
         why = [text for text in (state.stop.reason if state.stop else "", reason) if text]
+        why.extend(f"the inhibit on {effect} was handed over to {to}" for effect, to in state.handed_over.items())
         if state.gas is not None:
             why.append(f"the bottle at {state.gas.tag} may still be open")
         why.extend(f"the signal of {tag} is still open" for tag in state.opened)
@@ -204,6 +212,14 @@ class _Turn:
         )
         if again:
             self._end(wanted.t_s, "ended without waiting for the rest")
+
+    def hand_over(self, event: InhibitHandedOver) -> None:
+        """The inhibit stays with somebody; nobody waits for its lifting any more."""
+        self.write(event)
+        now = self.state.now
+        if now is not None and now.step.kind in ("lift", "prove") and now.step.effect == event.effect:
+            self.moved(event.t_s, now.step, "skipped", by=event.by, note=f"handed over to {event.to}")
+            self.commands.append(Withdraw(now.step.id))
 
     def _aborted(self) -> bool:
         return self.state.stop is not None and self.state.stop.outcome == "aborted"

@@ -116,5 +116,15 @@ class ReadingWish:
     value_ppm: float
 
 
-Wish = StopWish | NoteWish | ReadingWish
+@dataclass(frozen=True, slots=True)
+class HandOverWish:
+    """An inhibit that cannot be lifted now becomes somebody's, by name."""
+
+    by: str
+    effect: str
+    to: str
+    reason: str = ""
+
+
+Wish = StopWish | NoteWish | ReadingWish | HandOverWish
 """What a person may want of a run at any time, whatever step stands."""

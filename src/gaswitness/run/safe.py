@@ -34,7 +34,9 @@ def _left_unsafe(state: RunState) -> Step | None:
     if state.gas is not None:
         wanted.append(gas_off(state, state.gas.tag))
     wanted.extend(made_up(f"{tag}/mend") for tag in state.opened)
-    wanted.extend(_planned(state, "lift", effect) for effect in state.standing_inhibits)
+    wanted.extend(
+        _planned(state, "lift", effect) for effect in state.standing_inhibits if effect not in state.handed_over
+    )
     wanted.extend(_planned(state, "all-clear", role) for role, what in state.told.items() if what == "begins")
     for step in wanted:
         if step.id not in state.declined:
@@ -92,6 +94,8 @@ def moot(state: RunState, step: Step) -> str:
             return "as found was within its limits"
     elif step.optional and not _adjusted(state, tag):
         return "nothing was adjusted"
+    if step.kind in ("lift", "prove") and step.effect in state.handed_over:
+        return f"handed over to {state.handed_over[step.effect or '']}"
     if step.kind == "lift" and step.effect not in state.standing_inhibits:
         return "not inhibited"
     if step.kind == "all-clear" and state.told.get(step.role or "") != "begins":

@@ -15,6 +15,7 @@ from gaswitness.plan.records import Plan, Step
 from gaswitness.run.events import (
     Event,
     GasTurned,
+    InhibitHandedOver,
     InhibitMoved,
     LinkChanged,
     MarkMade,
@@ -94,6 +95,8 @@ class RunState:
     gassed: Mapping[str, tuple[float, float | None]] = field(default_factory=dict)
     """Per detector the instants of its last gas on and gas off."""
     inhibits: Mapping[str, Standing] = field(default_factory=dict)
+    handed_over: Mapping[str, str] = field(default_factory=dict)
+    """Effects whose inhibit stays, and who answers for it."""
     told: Mapping[str, Literal["begins", "over"]] = field(default_factory=dict)
     opened: tuple[str, ...] = ()
     """Detectors whose signal somebody interrupted and has not mended yet."""
@@ -192,6 +195,8 @@ def apply(state: RunState, event: Event) -> RunState:
             return _pressed(state, event, t_s)
         case InhibitMoved():
             return _inhibit(state, event, t_s)
+        case InhibitHandedOver():
+            return replace(state, t_s=t_s, handed_over={**state.handed_over, event.effect: event.to})
         case RoleTold():
             return replace(state, t_s=t_s, told={**state.told, event.role: event.what}, now=_acted(state, event.t_s))
         case LinkChanged():
@@ -325,7 +330,13 @@ def _inhibit(state: RunState, event: InhibitMoved, t_s: float) -> RunState:
         entry = Standing(event.effect, event.state, event.by, event.t_s, event.until_t_s, event.reason)
     else:
         entry = replace(before, state=event.state, by=event.by)
-    return replace(state, t_s=t_s, inhibits={**state.inhibits, event.effect: entry}, now=_acted(state, event.t_s))
+    return replace(
+        state,
+        t_s=t_s,
+        inhibits={**state.inhibits, event.effect: entry},
+        handed_over={effect: to for effect, to in state.handed_over.items() if effect != event.effect},
+        now=_acted(state, event.t_s),
+    )
 
 
 def _resumed(state: RunState, t_s: float) -> RunState:

@@ -9,7 +9,7 @@ import pytest
 from gaswitness.judge import judge
 from gaswitness.judge.records import Finding
 from gaswitness.plan.records import Step
-from gaswitness.run.events import InhibitMoved, RoleTold, StatusSeen
+from gaswitness.run.events import InhibitHandedOver, InhibitMoved, RoleTold, StatusSeen
 from support.ledgers import WALL, Scene, criterion, small_plan
 
 LIFTED = criterion("inhibit-lifted", tag=None, lower=1.0, unit="yes")
@@ -79,6 +79,13 @@ def test_said_to_be_proven_but_shown_by_nobody_is_inconclusive() -> None:
 )
 def test_an_inhibit_left_standing_or_unproven_is_never_a_pass(moves: list[tuple[float, Any]], outcome: str) -> None:
     assert found(inhibit(scene(), *moves), "inhibit-lifted").outcome == outcome
+
+
+def test_who_answers_for_an_inhibit_that_stays_is_named_and_it_is_no_pass() -> None:
+    whole = inhibit(scene(), (10.0, "placed"))
+    whole.add(InhibitHandedOver(t_s=100.0, wall=WALL, effect="FAN", to="R. Oduya", by="MK"))
+    stays = found(whole, "inhibit-lifted")
+    assert (stays.outcome, stays.why) == ("fail", "Inhibits still stand: FAN (MK handed it over to R. Oduya).")
 
 
 def test_what_the_panel_shows_of_an_inhibit_outweighs_words() -> None:
