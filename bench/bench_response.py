@@ -5,7 +5,7 @@ from __future__ import annotations
 import statistics
 import tracemalloc
 from collections.abc import Callable
-from time import perf_counter
+from time import perf_counter, process_time
 
 import lmfit
 import numpy as np
@@ -77,7 +77,10 @@ def rows() -> list[dict]:
         rss = fit_many(T, y[None], 0.0).rss[0]
         worse += rss > min(by_scipy(y), by_lmfit(y)) * (1 + 1e-6)
     this, one = statistics.median(ours), statistics.median(single)
-    note = f"rss higher than a peer's on {worse} of {len(some)} traces"
+    busy = process_time()
+    fit_many(T, block, 0.0)
+    busy = (process_time() - busy) / len(block) * 1e3
+    note = f"{busy:.2f} ms of processor time; rss higher than a peer's on {worse} of {len(some)} traces"
     live = LiveFit(0.0, levels=(600.0, 900.0))
     each = [took(lambda t=t, y=y: live.add(float(t), float(y))) for t, y in zip(T, some[0], strict=True)]
     many = traces(MANY)
