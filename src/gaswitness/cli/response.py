@@ -51,7 +51,7 @@ def response(
         print_json({"channel": trace.channel, **figures.document(read.instant)})
     else:
         _show(figures, trace.channel, read)
-    if not figures.trustworthy:
+    if not figures.trustworthy or "span-error" in figures.flags:
         raise typer.Exit(EXIT_FELL_SHORT)
 
 

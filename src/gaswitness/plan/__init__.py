@@ -7,7 +7,7 @@ from gaswitness.lazy import exporter
 if TYPE_CHECKING:
     from gaswitness.plan.build import build_plan
     from gaswitness.plan.dryrun import DryRun, dry_run
-    from gaswitness.plan.forecast import Forecast, Spread, forecast, sensor_path
+    from gaswitness.plan.forecast import Forecast, Spread, sensor_path
     from gaswitness.plan.records import (
         Criterion,
         Curve,
@@ -33,7 +33,6 @@ __all__ = [
     "Step",
     "build_plan",
     "dry_run",
-    "forecast",
     "sensor_path",
 ]
 
@@ -42,7 +41,7 @@ __getattr__ = exporter(
     {
         "build": ("build_plan",),
         "dryrun": ("DryRun", "dry_run"),
-        "forecast": ("Forecast", "Spread", "forecast", "sensor_path"),
+        "forecast": ("Forecast", "Spread", "sensor_path"),
         "records": ("Criterion", "Curve", "DetectorPlan", "GasNeed", "NotShown", "Plan", "PointForecast", "Step"),
     },
 )

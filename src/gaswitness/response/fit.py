@@ -383,7 +383,7 @@ def _figures(
     if stretch > 1.0:
         flags.add("correlated-residuals")
     cov *= best.sigma**2 * stretch
-    if not usable or best.open_ended:
+    if not usable or best.open_ended or not np.isfinite(cov).all():
         usable = False
         cov[:] = math.nan
         flags.add("covariance-unusable")
@@ -394,7 +394,7 @@ def _figures(
     times, slopes = _times(s, ratio)
     u_times = [math.sqrt(max(0.0, float(g @ cov @ g))) if usable else math.nan for g in slopes]
     natural, names = _natural(s, ratio, trace.order, has_off, trace.drift)
-    covariance = natural @ cov @ natural.T
+    covariance = natural @ cov @ natural.T if usable else np.full((len(names), len(names)), math.nan)
     u = np.sqrt(np.maximum(np.diag(covariance), 0.0)) if usable else np.full(len(names), math.nan)
     gap = math.sqrt(max(0.0, 1.0 - 4.0 * ratio))
     taus = (0.5 * s * (1 + gap), 0.5 * s * (1 - gap))[: trace.order]

@@ -53,6 +53,13 @@ def test_given_instants_give_all_figures(tmp_path: Path) -> None:
     assert not {"span-error", "not-settled", "model-inadequate", "no-response"} & set(got["flags"])
 
 
+def test_a_grossly_wrong_span_falls_short(tmp_path: Path) -> None:
+    log = write(tmp_path / "log.csv", {"time": T, "co2": clean()})
+    code, got = run(str(log), "--gas-on", "60", "--gas-off", "250", "--gas", "142")
+    assert "span-error" in got["flags"]
+    assert code == 1
+
+
 def test_instants_are_found_and_said_to_be(tmp_path: Path) -> None:
     log = write(tmp_path / "log.csv", {"time": T, "co2": clean()})
     code, got = run(str(log))

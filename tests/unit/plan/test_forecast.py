@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from gaswitness.plan import Spread, forecast
+from gaswitness.plan.forecast import Spread, forecast
 from gaswitness.site.records import Site
 from support.planned import bottle, detector, site
 

@@ -215,3 +215,10 @@ def test_any_trace_gives_a_fit_or_a_sentence(values: list[float], on: float, ord
     with contextlib.suppress(InputError):  # a sentence is an answer; any other error fails the test
         flags = fit_step(np.arange(len(values), dtype=float), values, on, order=order).flags
     assert set(flags) <= set(FLAGS)
+
+
+def test_a_covariance_that_is_unusable_is_nan_and_no_warning() -> None:
+    """Once gave a warning of NumPy from infinite times zero."""
+    values = [27711.0, math.nan, math.nan, math.nan, 0.0, 0.0, 0.0, 0.0, 1.0]
+    found = fit_step(np.arange(9.0), np.array(values), 0.0, order=2)
+    assert "covariance-unusable" not in found.flags or np.isnan(found.covariance).all()
