@@ -109,6 +109,27 @@ def read_times(
     return ReadTimes(base, plateau, times[0], times[1], noise, rest)
 
 
+def nearest_rising(y: Floats) -> Floats:
+    """The never-falling curve nearest to `y` in least squares, by pooling neighbours that fall.
+
+    As `scipy.optimize.isotonic_regression`, whose import takes longer than all of a judgement's reading.
+
+    >>> nearest_rising(np.array([1.0, 3.0, 2.0, 4.0]))
+    array([1. , 2.5, 2.5, 4. ])
+    """
+    means: list[float] = []
+    sizes: list[int] = []
+    for value in y.tolist():
+        mean, size = value, 1
+        while means and means[-1] >= mean:
+            before = sizes.pop()
+            mean = (means.pop() * before + mean * size) / (before + size)
+            size += before
+        means.append(mean)
+        sizes.append(size)
+    return np.repeat(np.array(means), sizes)
+
+
 def _crossing(
     t: Floats, y: Floats, zero: ReadValue, plateau: ReadValue, share: float, noise: float, resolution: float
 ) -> ReadValue:
@@ -117,12 +138,10 @@ def _crossing(
     The nearest monotone curve (isotonic least squares) is joined by straight lines. Its uncertainty is that of the
     level over the slope, and a uniform share of the samples' spacing at the crossing.
     """
-    from scipy.optimize import isotonic_regression  # scipy is slow to import
-
     if t.size < 3:
         return UNKNOWN
     step = plateau.value - zero.value
-    rising = np.asarray(isotonic_regression((y - zero.value) / step).x)
+    rising = nearest_rising((y - zero.value) / step)
     if rising[0] >= share:
         return ReadValue(float(t[0]), math.nan)
     if rising[-1] < share:
