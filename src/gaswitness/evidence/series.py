@@ -39,8 +39,8 @@ from gaswitness.run.events import (
 Floats = NDArray[np.float64]
 E = TypeVar("E")
 
-NO_EDGE = frozenset({"other", "present"})
-"""Marks that tell of no signal: something nobody expected, and a witness taking up or leaving a post."""
+NO_EDGE = frozenset({"other", "present", "withdrawn"})
+"""Marks that tell of no signal: something nobody expected, a witness taking up or leaving a post, a mark taken back."""
 LIVE = frozenset({"good", "by-hand"})
 """Qualities of a reading that can be taken as it stands; `over` says only that the truth is not lower."""
 

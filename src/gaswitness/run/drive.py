@@ -343,6 +343,7 @@ class _Driver:
             on=press.on,
             pattern=press.pattern,
             offset_s=press.offset_s,
+            own_wall=press.own_wall,
             u_s=press.u_s,
             note=press.note,
             corrects=press.corrects,
@@ -372,7 +373,7 @@ class _Driver:
                 wall=self._state.wall(t_s),
                 tag=wish.tag,
                 value_ppm=wish.value_ppm,
-                source_t_s=t_s,
+                source_t_s=t_s if wish.t_s is None else min(t_s, wish.t_s),
                 quality="by-hand",
             )
         )
@@ -382,4 +383,6 @@ class _Driver:
 def _mark_text(press: Press) -> str:
     if press.signal == "present":
         return f"{press.witness} {'is at' if press.on else 'has left'} the post {press.post}"
+    if press.signal == "withdrawn":
+        return f"{press.witness} took a mark back: pressed by mistake"
     return f"{press.witness}: {press.signal.removesuffix('.on')} {'began' if press.on else 'stopped'}"

@@ -116,11 +116,14 @@ class MarkMade(_Event):
     witness: str
     signal: str
     """`EFFECT.on` or `TAG.point`; `other` for something nobody expected; `present` when the witness takes up the post
-    (on) or leaves it (off), so that a mark that never came means something."""
+    (on) or leaves it (off), so that a mark that never came means something; `withdrawn` for a mark that was pressed
+    by mistake and is taken back (`corrects` says which)."""
     on: bool
     pattern: Literal["steady", "flashing", "pulsed"] | None = None
     offset_s: float = 0.0
     """Run clock minus the witness's clock, already taken into account in `t_s`."""
+    own_wall: str = ""
+    """The instant of the press as the witness's own clock showed it, in UTC; `wall` is that plus `offset_s`."""
     u_s: float
     """Standard uncertainty of the instant: reaction and clock."""
     note: str = ""

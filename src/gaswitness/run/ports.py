@@ -74,6 +74,8 @@ class Press:
     offset_s: float = 0.0
     note: str = ""
     corrects: str | None = None
+    own_wall: str = ""
+    """The same instant as the witness's own clock showed it."""
 
 
 class Hands(Protocol):
@@ -114,6 +116,8 @@ class ReadingWish:
     by: str
     tag: str
     value_ppm: float
+    t_s: float | None = None
+    """When it was read, on the run's clock, where that is known better than by when the wish came in."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -151,6 +151,7 @@ class Watcher:
         self._trail: dict[str, deque[Sample]] = {}
         self._shown: str | None = None
         self._marked: dict[str, bool] = {}
+        self._before: dict[str, tuple[str, bool | None]] = {}
 
     def see(self, event: Event) -> None:
         """Take note of one event."""
@@ -162,14 +163,26 @@ class Watcher:
             if self._foresight is not None:
                 self._foresight.reading(event.tag, event.t_s, event.value_ppm)
         elif isinstance(event, MarkMade):
-            self._marked[event.signal] = event.on
+            self._mark(event)
         elif isinstance(event, GasTurned):
             if event.on:
+                self._before.clear()
                 self._marked.clear()  # a new test: whatever was marked before is no longer what is there
             if self._foresight is not None and event.on:
                 self._foresight.gas_on(event.tag, event.t_s, self._trail.get(event.tag, ()))
             elif self._foresight is not None:
                 self._foresight.gas_off()
+
+    def _mark(self, event: MarkMade) -> None:
+        """What is marked at a signal now; a mark that is corrected gives way to what stood there before it."""
+        signal, before = self._before.pop(event.corrects or "", ("", None))
+        if before is not None:
+            self._marked[signal] = before
+        else:
+            self._marked.pop(signal, None)
+        if event.signal != "withdrawn":
+            self._before[event.mark_id] = (event.signal, self._marked.get(event.signal))
+            self._marked[event.signal] = event.on
 
     def snapshot(self, state: RunState, t_s: float, health: Health, messages: tuple[Message, ...]) -> Snapshot:
         """The run as it stands."""
