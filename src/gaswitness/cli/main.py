@@ -27,6 +27,7 @@ COMMANDS = {
     "air-change": "air_change",
     "release": "release",
     "heard": "heard",
+    "board": "board",
 }
 """Command to the module beside this one that holds a function of the same name (`-` becomes `_`)."""
 

@@ -83,9 +83,7 @@ def _fell_short(ledger_file: Path) -> tuple[str, tuple[str, ...]]:
     from gaswitness.judge import judge
 
     ledger = read_ledger(ledger_file.read_bytes())
-    judged = judge(series_of(ledger))
-    findings = [f for verdict in judged.verdicts for f in verdict.findings] + list(judged.visit)
-    short = tuple(f.criterion for f in findings if f.outcome != "pass")
+    short = judge(series_of(ledger)).fell_short
     if not short:
         raise InputError(
             "everything passed in this run", where=str(ledger_file), hint="plan the next service without --retest"

@@ -39,7 +39,7 @@ def run(
     from gaswitness.cli.running import Wanted, carry_out
     from gaswitness.errors import EXIT_FELL_SHORT
 
-    wanted = Wanted(plan, link, out, speed, assume_yes, rig, resume, operator or _user())
+    wanted = Wanted(plan, link, out, speed, assume_yes, rig, resume, operator or user())
     carried = asyncio.run(carry_out(wanted))
     stopped = carried.stopped
     if as_json:
@@ -64,7 +64,7 @@ def run(
         raise typer.Exit(EXIT_FELL_SHORT)
 
 
-def _user() -> str:
+def user() -> str:
     """The name the computer knows the person by."""
     import getpass
 

@@ -90,3 +90,9 @@ class Judgement(Record):
     effects: tuple[EffectFinding, ...]
     strays: tuple[Stray, ...]
     notes: tuple[str, ...] = ()
+
+    @property
+    def fell_short(self) -> tuple[str, ...]:
+        """Criteria that did not pass, of the detectors and of the visit: what a retest has to show."""
+        findings = [one for verdict in self.verdicts for one in verdict.findings] + list(self.visit)
+        return tuple(one.criterion for one in findings if one.outcome != "pass")

@@ -1,0 +1,7 @@
+"""The page of a post: what to watch, and marks."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+
+router = APIRouter()

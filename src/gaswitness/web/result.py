@@ -1,0 +1,189 @@
+"""The result of a run: verdicts, findings with their picture, the matrix as it was shown, and what is left to do."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from fastapi import APIRouter, HTTPException, Request
+from fastapi.responses import Response
+from starlette.concurrency import run_in_threadpool
+
+from gaswitness.certify import certificate
+from gaswitness.evidence.ledger import Ledger
+from gaswitness.evidence.series import Series, series_of
+from gaswitness.history.files import write_whole
+from gaswitness.judge import judge
+from gaswitness.judge.records import EffectFinding, Judgement
+from gaswitness.plan import build_plan
+from gaswitness.plan.words import scale_ppm
+from gaswitness.run.watchers import PointLine, Strip
+from gaswitness.site.records import Site
+from gaswitness.web.access import Desk, Session
+from gaswitness.web.desk import keep_plan
+from gaswitness.web.pages import board_of, page, then, words_of
+from gaswitness.web.picture import strip_document
+from gaswitness.web.schematic import Matrix, matrix_of
+
+router = APIRouter()
+
+SAMPLES_AT_MOST = 1200
+LEAD_S, TAIL_S = 40.0, 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """One cell of the matrix after the run: `shown`, `late`, `unclear`, `not shown`, or no line at all."""
+
+    how: str
+    finding: EffectFinding | None = None
+
+
+@router.get("/result/{name}")
+async def result(request: Request, name: str, session: Session = Desk) -> Response:
+    """Judge the ledger as it stands now."""
+    board = board_of(request)
+    ledger, series, judged = await run_in_threadpool(_judged, board.folder.ledger, name)
+    plan = ledger.started.plan
+    matrix = matrix_of(plan.site)
+    words = words_of(request)
+    context = {
+        "name": name,
+        "ledger": ledger,
+        "plan": plan,
+        "judged": judged,
+        "strips": {one.tag: strip_of(series, plan.site, one.tag) for one in judged.verdicts},
+        "matrix": matrix,
+        "cells": cells_of(matrix, judged),
+        "punch": punch_list(judged),
+        "late_marks": late_marks(ledger),
+        "papers": [one for one in board.folder.papers() if one.startswith(f"{ledger.started.run_id}-")],
+        "can_certify": board.key is not None,
+        "texts": words.under("strip.", "word."),
+    }
+    return page(request, "result.html", context, session=session)
+
+
+def _judged(read: Any, name: str) -> tuple[Ledger, Series, Judgement]:
+    _, ledger = read(name)
+    series = series_of(ledger)
+    return ledger, series, judge(series)
+
+
+@router.post("/result/{name}/certify")
+async def certify(request: Request, name: str, session: Session = Desk) -> Response:
+    """Sign what was found, and keep paper and bundle in the folder."""
+    board = board_of(request)
+    key = board.key
+    if key is None:
+        raise HTTPException(409, "result.no_key")
+    data, _ = await run_in_threadpool(board.folder.ledger, name)
+    issue = await run_in_threadpool(
+        lambda: certificate.issue(data, name, key, issued=board.now(), issued_by=session.name)
+    )
+    stem = issue.payload.certificate_id
+    write_whole(board.folder.path / f"{stem}.pdf", issue.pdf)
+    write_whole(board.folder.path / f"{stem}.evidence.zip", issue.bundle)
+    return then(f"/result/{name}#certificate")
+
+
+@router.post("/result/{name}/retest")
+async def retest(request: Request, name: str, session: Session = Desk) -> Response:  # noqa: ARG001 - asked for
+    """Plan what fell short once more, and nothing else."""
+    board = board_of(request)
+    ledger, _, judged = await run_in_threadpool(_judged, board.folder.ledger, name)
+    short = judged.fell_short
+    if not short:
+        raise HTTPException(409, "result.nothing_short")
+    now, plan = board.now(), ledger.started.plan
+    built = await run_in_threadpool(
+        lambda: build_plan(plan.site, made=now, today=now.astimezone().date(), retest_of=ledger.digest, only=short)
+    )
+    keep_plan(board, built, "retest")
+    return then("/#plans")
+
+
+def cells_of(matrix: Matrix, judged: Judgement) -> dict[tuple[str, str], Shown]:
+    """How each line of the matrix was shown, by cause and effect."""
+    found = {(one.cause, one.effect): one for one in judged.effects}
+    words = {"pass": "shown", "fail": "not shown", "inconclusive": "unclear"}
+    cells = {}
+    for effect, row in matrix.rows:
+        for cause, cell in zip(matrix.causes, row, strict=True):
+            if cell is None:
+                continue
+            finding = found.get((cause, effect.tag))
+            how = "not tested" if finding is None else words.get(finding.outcome, finding.outcome)
+            if finding is not None and finding.outcome == "fail" and finding.delay_s is not None:
+                how = "late"
+            cells[cause, effect.tag] = Shown(how, finding)
+    return cells
+
+
+def punch_list(judged: Judgement) -> list[dict[str, Any]]:
+    """What is left to do: everything that did not pass, with its likely causes, the worst first."""
+    worst = {"error": 0, "fail": 1, "aborted": 2, "inconclusive": 3, "not tested": 4}
+    lines = [
+        {"at": verdict.tag, "outcome": one.outcome, "text": one.text, "why": one.why, "causes": one.causes}
+        for verdict in judged.verdicts
+        for one in verdict.findings
+        if one.outcome != "pass"
+    ]
+    lines += [
+        {"at": "", "outcome": one.outcome, "text": one.text, "why": one.why, "causes": one.causes}
+        for one in judged.visit
+        if one.outcome != "pass"
+    ]
+    return sorted(lines, key=lambda line: worst.get(str(line["outcome"]), 5))
+
+
+def late_marks(ledger: Ledger) -> int:
+    """Marks that came in after the run had ended, and that this judging takes into account."""
+    ended = next((n for n, event in enumerate(ledger.events) if event.kind == "run-stopped"), None)
+    if ended is None:
+        return 0
+    return sum(event.kind == "mark" for event in ledger.events[ended:])
+
+
+def strip_of(series: Series, site: Site, tag: str) -> dict[str, Any] | None:
+    """The recorded strip of one detector's last test with gas; none where no gas was given."""
+    trials = [one for one in series.trials if one.tag == tag]
+    if not trials or tag not in series.traces:
+        return None
+    trial, detector = trials[-1], site.detector(tag)
+    on_s = trial.gas_on.t_s
+    off_s = trial.gas_off.t_s if trial.gas_off is not None else None
+    planned = next((one for one in series.plan.detectors if one.tag == tag), None)
+    until_s = on_s + (planned.curve.t_s[-1] if planned is not None else 600.0) + TAIL_S
+    trace = series.traces[tag].between(on_s - LEAD_S, until_s)
+    per_ppm = 1.0 / scale_ppm(detector)[0]
+    every = max(1, -(-len(trace.t_s) // SAMPLES_AT_MOST))
+    samples = tuple(
+        (round(float(t_s), 2), float(value))
+        for t_s, value in zip(trace.t_s[::every], trace.value_ppm[::every], strict=True)
+        if np.isfinite(value)
+    )
+    points = tuple(
+        PointLine(one.name, one.set_ppm, one.clear_ppm(detector.range_ppm), one.direction == "rising", None)
+        for one in detector.alarms
+    )
+    strip = Strip(detector, per_ppm, samples, points, planned, on_s, off_s, "good")
+    own = f"{tag}."
+    edges = [
+        {
+            "t": round(edge.at.t_s, 2),
+            "signal": signal,
+            "on": edge.on,
+            "by": edge.witness,
+            "own": signal.startswith(own),
+        }
+        for signal, several in series.edges.items()
+        for edge in several
+        if on_s - LEAD_S <= edge.at.t_s <= until_s and (edge.seen_by == "witness" or signal.startswith(own))
+    ]
+    return {
+        "strip": strip_document(strip),
+        "samples": [[t_s, float(f"{value * per_ppm:.6g}")] for t_s, value in samples],
+        "now": {"t": samples[-1][0] if samples else on_s, "gas_on": on_s, "gas_off": off_s, "edges": edges},
+    }

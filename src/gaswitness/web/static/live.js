@@ -1,0 +1,196 @@
+// The live page: listens to the run, draws it, and sends what the desk wants. Holds nothing the run needs.
+import { clock, draw, level } from "./strip.js";
+
+const t = JSON.parse(document.getElementById("texts").textContent);
+const language = document.documentElement.lang;
+const csrf = document.querySelector('meta[name="csrf"]').content;
+const $ = (id) => document.getElementById(id);
+const desk = document.querySelector(".live").dataset.desk === "yes";
+let strip = null, samples = [], now = null, agreedFor = "", drawAsked = false;
+
+function shape(name, more = "") {
+  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  svg.setAttribute("class", `shape ${more}`); svg.setAttribute("aria-hidden", "true");
+  const use = document.createElementNS("http://www.w3.org/2000/svg", "use");
+  use.setAttribute("href", `#s-${name}`); svg.append(use);
+  return svg;
+}
+function node(name, className, ...children) {
+  const made = document.createElement(name);
+  if (className) made.className = className;
+  made.append(...children);
+  return made;
+}
+const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, key) => values[key]);
+const said = new WeakMap();
+// Touch the page only where something changed, so that a screen reader or a finger is not disturbed.
+function put(place, key, ...children) {
+  if (said.get(place) === key) return;
+  said.set(place, key); place.replaceChildren(...children);
+}
+
+function head() {
+  const { link } = now;
+  put($("clock"), now.t, clock(now.t));
+  const missed = link.missed ? ` · ${fill(t["live.missed"], { count: link.missed })}` : "";
+  const restarts = now.restarts ? ` · ${fill(t["live.restarts"], { count: now.restarts })}` : "";
+  const text = (link.up ? t["live.link_up"] : fill(t["live.link_down"], { reason: link.reason })) + missed + restarts;
+  put($("link"), text, ...(link.up ? [text] : [shape("fault"), " ", text]));
+  $("link").className = `status ${link.up ? "soft" : "level-fault"}`;
+  const urgent = now.messages.filter((m) => m.urgent && now.t - m.t < 120 * now.speed);
+  const elsewhere = urgent.filter((m) => m.text.includes("not under test"));
+  const shown = [...elsewhere, ...urgent.filter((m) => !elsewhere.includes(m)).slice(-1)];
+  $("alarms").hidden = shown.length === 0;
+  put($("alarms"), shown.map((m) => m.t + m.text).join(), ...shown.map((m) => node("p", "", shape("urgent"), ` ${clock(m.t)} ${m.text}`)));
+}
+
+function step() {
+  const { step } = now;
+  const mine = step && step.asking;
+  let word = t["live.waiting"];
+  if (now.ended) word = t[`live.ended_${now.ended}`];
+  else if (step) word = t[mine ? "live.do" : "live.wait"];
+  if (now.stopping && !now.ended) word = `${t[`live.stopping_${now.stopping}`]} · ${word}`;
+  const since = step ? clock(Math.max(0, now.t - step.since)) + (step.most && !mine ? ` / ${clock(step.most)}` : "") : "";
+  put($("step-word"), word + since, node("strong", "", word), node("span", "figures", since));
+  put($("step-text"), step ? step.id : word, step ? step.text : "");
+  put($("cautions"), now.cautions.join(), ...now.cautions.map((one) => node("li", "", one)));
+  if (!desk) return;
+  $("answers").hidden = !mine;
+  $("hand-over").hidden = !(mine && step.kind === "lift" && now.inhibits.some((i) => i.effect === step.effect && i.standing));
+  if (mine) {
+    const key = t[`live.agree_${step.kind}`];
+    $("agreed-line").hidden = !key;
+    if (agreedFor !== step.id) { agreedFor = step.id; $("agreed").checked = false; $("trouble").textContent = ""; }
+    if (key) put($("agreed-text"), key, key);
+    $("done").disabled = Boolean(key) && !$("agreed").checked;
+    $("skip").hidden = ["caution", "warn", "inhibit", "gas-off", "mend", "lift", "all-clear"].includes(step.kind) && !now.stopping;
+  }
+  $("ends").hidden = Boolean(now.ended); $("ended").hidden = !now.ended;
+  $("pause").hidden = now.stopping !== null;
+  put($("abort"), now.stopping, now.stopping ? t["live.end_now"] : t["live.abort"]);
+}
+
+function readout() {
+  const r = now.reading;
+  if (!strip || !r) return;
+  put($("strip-title"), strip.tag, strip.tag);
+  put($("strip-name"), strip.tag, `${strip.gas} · ${strip.name}`);
+  const odd = r.quality !== "good" && r.quality !== "none yet" ? ` (${t[`live.quality_${r.quality}`]})` : "";
+  put($("reading"), r.value + odd, r.value === null ? t["live.no_reading"] : `${level(r.value, strip.digits, language)} ${strip.unit}`, node("span", "soft", odd));
+  const name = ["rest", "first", "second"][r.level] + (r.level && !r.rising ? "-falling" : "");
+  $("level").className = `level ${["", "level-first", "level-second"][r.level]}`;
+  put($("level"), name + r.point, shape(name), " ", r.level ? fill(t["live.alarm"], { point: r.point }) : t["live.no_alarm"]);
+  const n = now.next;
+  let text = "";
+  if (n) {
+    const from = n.from - now.t, until = n.until - now.t, what = fill(t[n.sets ? "live.sets" : "live.clears"], { point: n.point });
+    if (until < 0) text = fill(t["live.overdue"], { what, by: clock(-until) });
+    else if (from <= 0) text = fill(t["live.within"], { what, until: clock(until) });
+    else text = fill(t["live.in"], { what, from: clock(from), until: clock(until) });
+    if (n.renewed && until >= 0) text += ` · ${t["live.renewed"]}`;
+  }
+  $("next").className = `next ${n && n.until < now.t ? "level-second" : ""}`;
+  put($("next"), text, text);
+  const g = now.gas;
+  if (!g) put($("gas"), "shut", node("span", "soft", t["live.gas_shut"]));
+  else if (g.unsure) put($("gas"), "unsure", node("span", "level-second", shape("urgent"), ` ${fill(t["live.gas_unsure"], { tag: g.tag })}`));
+  else {
+    const open = fill(t["live.gas_open"], { time: clock(now.t - g.since), of: g.planned ? clock(g.planned) : "?" });
+    put($("gas"), open + g.may_shut, open, ...(g.may_shut ? [" ", node("span", "may-shut", t["live.gas_may_be_shut"])] : []));
+  }
+  const o = now.outlook;
+  put($("outlook"), o ? o.plateau + "/" + o.t90 : "", o ? fill(t["live.outlook"], {
+    plateau: level(o.plateau, strip.digits, language), u: level(2 * o.u_plateau, strip.digits, language), unit: strip.unit, t90: o.t90.toFixed(0), ut: (2 * o.u_t90).toFixed(0),
+  }) : "");
+}
+
+function lists() {
+  const none = (place, list) => list.length ? false : (put(place, "none", node("li", "soft", t["word.none"])), true);
+  if (!none($("inhibits"), now.inhibits)) {
+    put($("inhibits"), JSON.stringify(now.inhibits) + Math.floor(now.t), ...now.inhibits.map((i) => {
+      const overdue = i.standing && i.until !== null && now.t > i.until && !i.handed;
+      const state = i.handed && i.standing ? fill(t["live.handed_to"], { to: i.handed }) : t[i.standing ? "live.inhibit_stands" : `live.inhibit_${i.state}`];
+      const age = i.standing ? clock(now.t - i.since) : "";
+      const due = overdue ? node("strong", "level-second", shape("urgent"), ` ${fill(t["live.inhibit_overdue"], { by: clock(now.t - i.until) })}`) : "";
+      return node("li", overdue ? "overdue" : "", shape(i.standing ? "inhibited" : "done", i.standing ? "level-inhibited" : ""), node("span", "figures", i.effect), node("span", i.standing ? "level-inhibited" : "soft", state), node("span", "grow"), node("span", "figures", age), node("span", "soft", i.by), due);
+    }));
+  }
+  if (!none($("watched"), now.watched)) {
+    put($("watched"), JSON.stringify(now.watched), ...now.watched.map((w) => {
+      const state = (on, who) => node("span", on ? "" : "soft", shape(on ? "on" : "off"), ` ${who}`);
+      const seen = [];
+      if (w.link !== null) seen.push(state(w.link, t["live.by_panel"]));
+      if (w.witness !== null) seen.push(state(w.witness, t["live.by_witness"]));
+      return node("li", "", node("span", "", w.name), node("span", "soft", w.pattern ? t[`word.${w.pattern}`] : ""), node("span", "grow"), ...seen);
+    }));
+  }
+  put($("posts"), JSON.stringify(now.posts), ...now.posts.map((p) => node("li", "", shape(p.who.length ? "on" : "off"), node("span", "", p.name), node("span", "grow"), node("span", p.who.length ? "" : "soft", p.who.join(", ") || t["live.nobody"]))));
+  put($("bottles"), JSON.stringify(now.bottles), ...now.bottles.map((b) => node("li", b.now ? "now" : "", node("span", "figures", b.tag), node("span", "grow"), node("span", "figures", b.left_l === null ? t["word.unknown"] : `${level(b.left_l, 1, language)} L`), node("span", "soft", fill(t["live.of_litres"], { held: level(b.held_l, 0, language) })))));
+  put($("detectors"), JSON.stringify(now.detectors), ...now.detectors.map((d) => {
+    const under = d.progress === "under test";
+    const mark = { waiting: "ahead", "under test": "here", "gone through": "done", "left out": "left" }[d.progress];
+    const fault = d.alarms.includes("fault"), alarms = d.alarms.filter((a) => a !== "fault");
+    const real = !under && d.alarms.length ? ` ${t["live.treat_as_real"]}` : "";
+    const extra = [];
+    if (alarms.length) extra.push(node("span", alarms.length > 1 ? "level-second" : "level-first", " ", shape(alarms.length > 1 ? "second" : "first"), ` ${alarms[alarms.length - 1]}`));
+    if (fault) extra.push(node("span", "level-fault", " ", shape("fault"), ` ${t["word.fault"]}`));
+    return node("li", under ? "now" : "", shape(mark), " ", node("span", "figures", d.tag), node("span", "soft", ` ${d.gas} · ${t[d.progress === "waiting" ? "live.progress_waiting" : `live.${d.progress}`]}${under ? ` ${d.done}/${d.of}` : ""}`), ...extra, node("strong", "", real));
+  }));
+  const marks = { ahead: "ahead", started: "here", done: "done", skipped: "left", "timed-out": "fault", aborted: "fault" };
+  put($("steps"), JSON.stringify(now.steps), ...now.steps.map((s) => node("li", s.state, shape(marks[s.state]), node("span", "", `${t[`kind.${s.kind}`]} `, node("span", "figures", s.id)), node("span", "", s.state === "timed-out" ? t["live.too_late"] : ""))));
+  const messages = [...now.messages].reverse();
+  put($("messages"), JSON.stringify(messages), ...messages.map((m) => node("li", m.urgent ? "urgent" : "", shape(m.urgent ? "urgent" : "ahead"), node("span", "figures", clock(m.t)), node("span", "", m.text))));
+}
+
+function picture() {
+  if (drawAsked || !strip || !now) return;
+  drawAsked = true;
+  requestAnimationFrame(() => { drawAsked = false; draw($("strip"), strip, samples, now, t, language); });
+}
+
+function listen() {
+  const events = new EventSource("/events");
+  events.addEventListener("strip", (event) => { strip = JSON.parse(event.data); samples = []; });
+  events.addEventListener("now", (event) => {
+    now = JSON.parse(event.data); samples.push(...now.samples);
+    head(); step(); readout(); lists(); picture();
+  });
+  events.addEventListener("over", (event) => {
+    events.close();
+    const { failed } = JSON.parse(event.data);
+    if (failed) $("trouble").textContent = fill(t["live.failed"], { why: failed });
+  });
+  events.addEventListener("out", () => { events.close(); location.reload(); });
+  events.onerror = () => { put($("link"), "lost", shape("fault"), ` ${t["live.board_lost"]}`); $("link").className = "status level-fault"; };
+}
+
+async function send(path, fields) {
+  $("trouble").textContent = "";
+  try {
+    const answer = await fetch(path, { method: "POST", headers: { "X-CSRF": csrf, Accept: "application/json" }, body: new URLSearchParams(fields) });
+    if (!answer.ok) $("trouble").textContent = (await answer.json()).error;
+    return answer.ok;
+  } catch {
+    $("trouble").textContent = t["live.not_sent"];
+    return false;
+  }
+}
+
+async function ask(text, yes) {
+  $("sure-text").textContent = text; $("sure-yes").textContent = yes;
+  $("sure").returnValue = "no"; $("sure").showModal();
+  return new Promise((resolve) => $("sure").addEventListener("close", () => resolve($("sure").returnValue === "yes"), { once: true }));
+}
+
+if (desk) {
+  $("done").addEventListener("click", () => now.step && send("/live/answer", { step: now.step.id, state: "done" }));
+  $("skip").addEventListener("click", () => now.step && send("/live/answer", { step: now.step.id, state: "skipped", note: t["live.left_out"] }));
+  $("agreed").addEventListener("change", step);
+  $("pause").addEventListener("click", async () => { if (await ask(t["live.pause_sure"], t["live.pause"])) send("/live/stop", { outcome: "stopped", reason: t["live.pause"] }); });
+  $("abort").addEventListener("click", async () => { if (await ask(t[now.stopping ? "live.end_now_sure" : "live.abort_sure"], $("abort").textContent)) send("/live/stop", { outcome: now.stopping ?? "aborted", reason: t["live.abort"] }); });
+  $("note").addEventListener("submit", async (event) => { event.preventDefault(); if (await send("/live/note", { text: $("note-text").value })) $("note-text").value = ""; });
+  $("hand-over").addEventListener("submit", (event) => { event.preventDefault(); send("/live/hand-over", { effect: now.step.effect, to: $("to").value }); });
+}
+addEventListener("resize", picture);
+listen();
