@@ -18,13 +18,15 @@ from pydantic import Field
 from gaswitness.clock import Clock
 from gaswitness.plan.records import Plan, Step
 from gaswitness.records import Record
-from gaswitness.run.events import Event, GasTurned, InhibitHandedOver, InhibitMoved, MarkMade, StatusSeen
-from gaswitness.run.ports import Answer, Hands, Press, StopWish, Wish
+from gaswitness.run.events import Event, GasTurned, InhibitHandedOver, InhibitMoved, MarkMade, ReadingTaken, StatusSeen
+from gaswitness.run.ports import Answer, Hands, Press, ReadingWish, StopWish, Wish
 from gaswitness.run.watchers import Snapshot
 
 ANSWER_U_S = 0.1
 """Standard uncertainty of the instant of a press by somebody who waits for it (common practice, no source)."""
 EDGES_KEPT = 400
+SAME_READING_S = 2.0
+"""Nobody types the same reading twice within this time (on the run's clock at life speed); our assumption."""
 PRESENT = "present"
 OTHER = "other"
 """Marks of no signal: a witness at a post, and something that nobody expected."""
@@ -150,6 +152,7 @@ class Live:
     _known: dict[str, float] = field(default_factory=dict)
     _waiting: dict[str, asyncio.Future[None]] = field(default_factory=dict)
     _written: list[tuple[str, float]] = field(default_factory=list)
+    _typed: list[tuple[str, float, float]] = field(default_factory=list)
     _gas_since: dict[str, float] = field(default_factory=dict)
     _watchers: set[asyncio.Event] = field(default_factory=set)
     _over: bool = False
@@ -196,6 +199,21 @@ class Live:
         state: Literal["recorded", "late"] = "recorded" if mark.mark_id in self._known else "late"
         return Receipt(mark.mark_id, state, self._known.get(mark.mark_id))
 
+    async def accept_reading(self, reading_id: str, wish: ReadingWish) -> Receipt:
+        """Take a typed reading in and come back when it is on the disk; sent again after a restart it is known."""
+        for tag, value_ppm, t_s in self._typed:
+            if (tag, value_ppm) == (wish.tag, wish.value_ppm) and abs(t_s - (wish.t_s or 0.0)) <= SAME_READING_S:
+                return Receipt(reading_id, "known", t_s)
+        if self.over:
+            return Receipt(reading_id, "late")
+        key = f"{wish.tag}={wish.value_ppm!r}@{wish.t_s!r}"
+        written = self._waiting.get(key)
+        if written is None:
+            written = self._waiting[key] = asyncio.get_running_loop().create_future()
+            self.wish(wish)
+        await asyncio.shield(written)
+        return Receipt(reading_id, "recorded" if key in self._known else "late", wish.t_s)
+
     def wish(self, wish: Wish) -> None:
         """Somebody wants something of the run: to stop, a note kept, a reading taken down."""
         self.wishes.put_nowait(wish)
@@ -221,6 +239,9 @@ class Live:
             case MarkMade():
                 self._written.append((event.mark_id, event.t_s))
                 self._marked(event)
+            case ReadingTaken(quality="by-hand") if event.value_ppm is not None:
+                self._typed.append((event.tag, event.value_ppm, event.source_t_s))
+                self._written.append((f"{event.tag}={event.value_ppm!r}@{event.source_t_s!r}", event.source_t_s))
             case StatusSeen(signal=signal, on=on) if event.after_t_s is not None:
                 self.edges.append(Edge(event.t_s, signal, on, ""))
             case InhibitHandedOver():
@@ -237,6 +258,8 @@ class Live:
                 pass
 
     def _marked(self, event: MarkMade) -> None:
+        if event.signal == "withdrawn":
+            return  # both stay in the ledger; the strip keeps what was pressed
         if event.signal != PRESENT:
             self.edges.append(Edge(event.t_s, event.signal, event.on, event.witness))
         elif event.on:

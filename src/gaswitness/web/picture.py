@@ -80,11 +80,11 @@ def now_document(snapshot: Snapshot, live: Live) -> dict[str, Any]:
             }
             for one in snapshot.detectors
         ],
-        "reading": None if strip is None else _reading(strip),
+        "reading": None if strip is None else reading_document(strip),
         "gas_on": strip.gas_on_s if strip is not None else None,
         "gas_off": strip.gas_off_s if strip is not None else None,
         "edges": _edges(strip, live),
-        "next": _next(snapshot.next_alarm),
+        "next": next_document(snapshot.next_alarm),
         "outlook": None
         if outlook is None
         else {
@@ -162,7 +162,8 @@ def _short(value: float) -> float:
     return float(f"{value:.5g}")
 
 
-def _reading(strip: Strip) -> dict[str, Any]:
+def reading_document(strip: Strip) -> dict[str, Any]:
+    """The last reading and the level it stands at."""
     value_ppm = strip.reading_ppm if strip.quality not in ("bad", "none yet") else None
     on = [(number, point) for number, point in enumerate(in_order(strip.points), start=1) if point.on]
     return {
@@ -188,7 +189,8 @@ def _edges(strip: Strip | None, live: Live) -> list[dict[str, Any]]:
     ]
 
 
-def _next(coming: NextAlarm | None) -> dict[str, Any] | None:
+def next_document(coming: NextAlarm | None) -> dict[str, Any] | None:
+    """When the next alarm is due."""
     if coming is None:
         return None
     return {
