@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
+import signal
 import socket
+from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -27,8 +29,6 @@ from gaswitness.web.tls import lan_address, local_certificate
 
 EVERYWHERE = "0.0.0.0"  # noqa: S104 - phones on the local network must get in; joining takes a token
 SESSIONS = ".gaswitness-board.json"
-GRACE_S = 20.0
-"""How long a run that goes on may take to be left safe when the board is ended."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,15 +98,57 @@ class Runs:
             if live is not None:
                 live.end()
 
+    @property
+    def going(self) -> bool:
+        """Whether a run goes on."""
+        return self._task is not None and not self._task.done()
+
+    def pause(self) -> None:
+        """Have the run that goes on made safe and paused."""
+        if self._board.live is not None:
+            self._board.live.stop("stopped", "board", "the board was ended")
+
+    async def ended(self) -> None:
+        """Come back when no run goes on."""
+        if self._task is not None:
+            await asyncio.wait([self._task])
+
     async def finish(self) -> None:
-        """Have a run that goes on left safe, and give it a while to get there."""
-        if self._task is None or self._task.done() or self._board.live is None:
+        """End a run that still goes on, without waiting for anybody; its ledger says so."""
+        if self._task is None or self._task.done():
             return
-        self._board.live.stop("stopped", "board", "the board was ended")
-        with contextlib.suppress(TimeoutError):
-            await asyncio.wait_for(asyncio.shield(self._task), GRACE_S)
         self._task.cancel()
         await asyncio.gather(self._task, return_exceptions=True)
+
+
+class _Server(uvicorn.Server):
+    """A server that leaves the signals to the board: a run that goes on has to be left safe first."""
+
+    @contextlib.contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        """Nothing is captured."""
+        yield
+
+
+def _interrupts(server: uvicorn.Server, runs: Runs) -> None:
+    """Ctrl-C pauses a run that goes on, while the pages stay up; pressed again, or with no run, it ends the board."""
+    loop = asyncio.get_running_loop()
+    waiting: list[asyncio.Task[None]] = []
+
+    async def leave() -> None:
+        await runs.ended()
+        server.should_exit = True
+
+    def asked() -> None:
+        if waiting or not runs.going:
+            server.should_exit = True
+            return
+        talk("pausing the run: confirm at the desk what it asks for; Ctrl-C once more ends at once")
+        runs.pause()
+        waiting.append(loop.create_task(leave()))
+
+    for number in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(number, lambda *_: loop.call_soon_threadsafe(asked))
 
 
 async def serve(asked: Asked) -> None:
@@ -145,7 +187,9 @@ async def serve(asked: Asked) -> None:
         await runs.begin(Start(asked.run, asked.link, asked.operator or user()))
     _say_where(board, port, scheme)
     try:
-        await uvicorn.Server(config).serve(sockets=[listening])
+        server = _Server(config)
+        _interrupts(server, runs)
+        await server.serve(sockets=[listening])
     finally:
         await runs.finish()
         listening.close()

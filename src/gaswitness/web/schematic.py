@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from gaswitness.site.records import Effect, MatrixLine, Site
 
 ROW, PAD, HEAD, GAP = 24.0, 10.0, 26.0, 14.0
-LEFT_W, RIGHT_W, WIDTH = 320.0, 380.0, 1060.0
+LEFT_W, RIGHT_W, WIDTH = 370.0, 410.0, 1180.0
+CHARS = 38
+"""A longer name is cut on the drawing; the matrix and the lists have all of it."""
 FAULT = "fault"
 
 
@@ -133,11 +135,15 @@ def drawing_of(site: Site) -> Drawing:
 def _stack(groups: Sequence[tuple[str, str, Sequence[tuple[str, str]]]], x: float, w: float) -> tuple[Box, ...]:
     boxes, y = [], 0.0
     for tag, title, rows in groups:
-        items = tuple(Item(one, text, y + HEAD + ROW * (i + 0.5)) for i, (one, text) in enumerate(rows))
+        items = tuple(Item(one, _cut(text), y + HEAD + ROW * (i + 0.5)) for i, (one, text) in enumerate(rows))
         h = HEAD + ROW * len(rows) + PAD
         boxes.append(Box(tag, title, x, y, w, h, items))
         y += h + GAP
     return tuple(boxes)
+
+
+def _cut(text: str) -> str:
+    return text if len(text) <= CHARS else text[: CHARS - 1].rstrip() + "…"
 
 
 def _centred(boxes: tuple[Box, ...], height: float) -> tuple[Box, ...]:

@@ -101,7 +101,7 @@ function readout() {
   }
   const o = now.outlook;
   put($("outlook"), o ? o.plateau + "/" + o.t90 : "", o ? fill(t["live.outlook"], {
-    plateau: level(o.plateau, strip.digits, language), u: level(2 * o.u_plateau, strip.digits, language), unit: strip.unit, t90: o.t90.toFixed(0), ut: (2 * o.u_t90).toFixed(0),
+    plateau: level(o.plateau, strip.digits + 1, language), u: level(2 * o.u_plateau, strip.digits + 1, language), unit: strip.unit, t90: o.t90.toFixed(1), ut: (2 * o.u_t90).toFixed(1),
   }) : "");
 }
 
@@ -122,7 +122,7 @@ function lists() {
       const seen = [];
       if (w.link !== null) seen.push(state(w.link, t["live.by_panel"]));
       if (w.witness !== null) seen.push(state(w.witness, t["live.by_witness"]));
-      return node("li", "", node("span", "", w.name), node("span", "soft", w.pattern ? t[`word.${w.pattern}`] : ""), node("span", "grow"), ...seen);
+      return node("li", "", node("span", "", w.name), node("span", "soft", w.pattern ? t[`word.${w.pattern}`] : ""), node("span", "grow"), node("span", "seen", ...seen));
     }));
   }
   put($("posts"), JSON.stringify(now.posts), ...now.posts.map((p) => node("li", "", shape(p.who.length ? "on" : "off"), node("span", "", p.name), node("span", "grow"), node("span", p.who.length ? "" : "soft", p.who.join(", ") || t["live.nobody"]))));
