@@ -18,7 +18,16 @@ from pydantic import Field
 from gaswitness.clock import Clock
 from gaswitness.plan.records import Plan, Step
 from gaswitness.records import Record
-from gaswitness.run.events import Event, GasTurned, InhibitHandedOver, InhibitMoved, MarkMade, ReadingTaken, StatusSeen
+from gaswitness.run.events import (
+    Event,
+    GasTurned,
+    InhibitHandedOver,
+    InhibitMoved,
+    MarkMade,
+    ReadingTaken,
+    RoleTold,
+    StatusSeen,
+)
 from gaswitness.run.ports import Answer, Hands, Press, ReadingWish, StopWish, Wish
 from gaswitness.run.watchers import Snapshot
 
@@ -148,6 +157,8 @@ class Live:
     """Per post who is there, by name, and since when on the run's clock."""
     handed_over: dict[str, str] = field(default_factory=dict)
     """Effects whose inhibit stays, and who answers for it."""
+    told: dict[str, dict[str, float]] = field(default_factory=dict)
+    """Per role when it was told that the test `begins` and is `over`, on the run's clock."""
     edges: deque[Edge] = field(default_factory=lambda: deque(maxlen=EDGES_KEPT))
     _known: dict[str, float] = field(default_factory=dict)
     _waiting: dict[str, asyncio.Future[None]] = field(default_factory=dict)
@@ -248,6 +259,8 @@ class Live:
                 self.handed_over[event.effect] = event.to
             case InhibitMoved():
                 self.handed_over.pop(event.effect, None)
+            case RoleTold():
+                self.told.setdefault(event.role, {})[event.what] = event.t_s
             case GasTurned(on=True):
                 self._gas_since[event.cylinder] = event.t_s
             case GasTurned(on=False):

@@ -130,6 +130,7 @@ def now_document(snapshot: Snapshot, live: Live) -> dict[str, Any]:
             {"t": round(one.t_s, 1), "text": one.text, "urgent": one.urgent} for one in snapshot.messages[-MESSAGES:]
         ],
         "posts": posts_document(live),
+        "told": [{"role": one.role, "reach": one.reach, **live.told.get(one.role, {})} for one in live.plan.site.warn],
     }
 
 

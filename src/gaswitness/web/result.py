@@ -11,6 +11,7 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from gaswitness.certify import certificate
+from gaswitness.evidence.late import with_late
 from gaswitness.evidence.ledger import Ledger
 from gaswitness.evidence.series import Series, series_of
 from gaswitness.history.files import write_whole
@@ -22,6 +23,8 @@ from gaswitness.run.watchers import PointLine, Strip
 from gaswitness.site.records import Site
 from gaswitness.web.access import Desk, Session
 from gaswitness.web.desk import keep_plan
+from gaswitness.web.folder import LEDGER, Folder
+from gaswitness.web.late import late_of
 from gaswitness.web.pages import board_of, page, then, words_of
 from gaswitness.web.picture import strip_document
 from gaswitness.web.schematic import Matrix, matrix_of
@@ -44,7 +47,8 @@ class Shown:
 async def result(request: Request, name: str, session: Session = Desk) -> Response:
     """Judge the ledger as it stands now."""
     board = board_of(request)
-    ledger, series, judged = await run_in_threadpool(_judged, board.folder.ledger, name)
+    run = await run_in_threadpool(judged_run, board.folder, name)
+    ledger, series, judged = run.ledger, run.series, run.judgement
     plan = ledger.started.plan
     matrix = matrix_of(plan.site)
     words = words_of(request)
@@ -57,7 +61,7 @@ async def result(request: Request, name: str, session: Session = Desk) -> Respon
         "matrix": matrix,
         "cells": cells_of(matrix, judged),
         "punch": punch_list(judged),
-        "late_marks": late_marks(ledger),
+        "late_marks": run.late,
         "papers": [one for one in board.folder.papers() if one.startswith(f"{ledger.started.run_id}-")],
         "can_certify": board.key is not None,
         "texts": words.under("strip.", "word."),
@@ -65,10 +69,22 @@ async def result(request: Request, name: str, session: Session = Desk) -> Respon
     return page(request, "result.html", context, session=session)
 
 
-def _judged(read: Any, name: str) -> tuple[Ledger, Series, Judgement]:
-    _, ledger = read(name)
-    series = series_of(ledger)
-    return ledger, series, judge(series)
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A ledger, laid out and judged together with what came in after its end."""
+
+    ledger: Ledger
+    series: Series
+    judgement: Judgement
+    late: int
+
+
+def judged_run(folder: Folder, name: str) -> Judged:
+    """Judge a ledger of the folder as things stand now; raises EvidenceError where it cannot be trusted."""
+    _, ledger = folder.ledger(name)
+    late = late_of(folder.file(name, LEDGER), ledger)
+    series = series_of(with_late(ledger, late.events))
+    return Judged(ledger, series, judge(series), len(late.events))
 
 
 @router.post("/result/{name}/certify")
@@ -92,8 +108,8 @@ async def certify(request: Request, name: str, session: Session = Desk) -> Respo
 async def retest(request: Request, name: str, session: Session = Desk) -> Response:  # noqa: ARG001 - asked for
     """Plan what fell short once more, and nothing else."""
     board = board_of(request)
-    ledger, _, judged = await run_in_threadpool(_judged, board.folder.ledger, name)
-    short = judged.fell_short
+    run = await run_in_threadpool(judged_run, board.folder, name)
+    ledger, short = run.ledger, run.judgement.fell_short
     if not short:
         raise HTTPException(409, "result.nothing_short")
     now, plan = board.now(), ledger.started.plan
@@ -136,14 +152,6 @@ def punch_list(judged: Judgement) -> list[dict[str, Any]]:
         if one.outcome != "pass"
     ]
     return sorted(lines, key=lambda line: worst.get(str(line["outcome"]), 5))
-
-
-def late_marks(ledger: Ledger) -> int:
-    """Marks that came in after the run had ended, and that this judging takes into account."""
-    ended = next((n for n, event in enumerate(ledger.events) if event.kind == "run-stopped"), None)
-    if ended is None:
-        return 0
-    return sum(event.kind == "mark" for event in ledger.events[ended:])
 
 
 def strip_of(series: Series, site: Site, tag: str) -> dict[str, Any] | None:

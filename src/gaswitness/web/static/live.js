@@ -126,6 +126,10 @@ function lists() {
     }));
   }
   put($("posts"), JSON.stringify(now.posts), ...now.posts.map((p) => node("li", "", shape(p.who.length ? "on" : "off"), node("span", "", p.name), node("span", "grow"), node("span", p.who.length ? "" : "soft", p.who.join(", ") || t["live.nobody"]))));
+  if (!none($("told"), now.told)) put($("told"), JSON.stringify(now.told), ...now.told.map((r) => {
+    const tick = (t_s, word) => t_s === undefined ? node("span", "soft", `– ${word}`) : node("span", "", shape("done"), ` ${word} `, node("span", "figures", clock(t_s)));
+    return node("li", "", node("span", "", r.role), node("span", "grow"), node("span", "seen", tick(r.begins, t["live.told_begins"]), tick(r.over, t["live.told_over"])));
+  }));
   put($("bottles"), JSON.stringify(now.bottles), ...now.bottles.map((b) => node("li", b.now ? "now" : "", node("span", "figures", b.tag), node("span", "grow"), node("span", "figures", b.left_l === null ? t["word.unknown"] : `${level(b.left_l, 1, language)} L`), node("span", "soft", fill(t["live.of_litres"], { held: level(b.held_l, 0, language) })))));
   put($("detectors"), JSON.stringify(now.detectors), ...now.detectors.map((d) => {
     const under = d.progress === "under test";
