@@ -98,6 +98,30 @@ def digest_of(line: bytes) -> str:
     return match[4].decode()
 
 
+@dataclass(frozen=True, slots=True)
+class Line:
+    """One sealed line whose bytes give the digest that it states."""
+
+    seq: int
+    previous: str
+    digest: str
+    event: Event
+
+
+def parse_line(line: bytes) -> Line | None:
+    """Read one sealed line by itself; none where it is not whole, was altered, or holds no event that is known here."""
+    match = _LINE.fullmatch(line)
+    if match is None or int(match[1]) != LEDGER_VERSION:
+        return None
+    seq, previous, digest, body = int(match[2]), match[3].decode(), match[4].decode(), match[5]
+    if _digest(LEDGER_VERSION, seq, previous, body) != digest:
+        return None
+    try:
+        return Line(seq, previous, digest, EVENT.validate_json(body))
+    except ValidationError:
+        return None
+
+
 def read_ledger(data: bytes, source: str = "ledger") -> Ledger:
     """Read a ledger and prove its chain.
 

@@ -57,6 +57,30 @@ class Exchange:
     server_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class Axis:
+    """A run's clock beside the server's: both read at one instant."""
+
+    speed: float
+    now_s: float
+    """The server's clock."""
+    now_run_s: float
+    now_wall_s: float
+    """Seconds since 1970 on the run's own wall clock."""
+
+    def run_time(self, server_s: float) -> float:
+        """An instant of the server's clock on the run's.
+
+        >>> Axis(2.0, now_s=100.0, now_run_s=50.0, now_wall_s=1000.0).run_time(99.0)
+        48.0
+        """
+        return self.now_run_s - (self.now_s - server_s) * self.speed
+
+    def wall_s(self, t_s: float) -> float:
+        """An instant of the run's clock on its wall clock."""
+        return self.now_wall_s + t_s - self.now_run_s
+
+
 def offset_at(press: Stamp, exchanges: Sequence[Exchange], arrived_s: float) -> Offset | None:
     """The server's clock minus the phone's wall clock at a press, with its standard uncertainty; none without exchange.
 

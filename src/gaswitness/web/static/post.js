@@ -1,0 +1,325 @@
+// The page of a post. A press is answered at once and kept on the phone; sending it is somebody else's haste.
+import { exchange, keepMeasuring, known, limit, name, stamp, within_ms } from "./clock.js";
+import * as queue from "./post-queue.js";
+
+const $ = (id) => document.getElementById(id);
+const t = JSON.parse($("texts").textContent);
+const language = document.documentElement.lang;
+const { post, run, name: witness } = $("post").dataset;
+const UNDO_MS = 10_000, QUIET_MS = 700, SHOWN = 12, PARCEL = 20, SLOWEST_MS = 8000;
+const headers = () => ({ "X-CSRF": document.querySelector('meta[name="csrf"]').content, Accept: "application/json" });
+const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, key) => values[key]);
+
+let now = null, heard = false, refusal = "", heldBack = false, keeps = true;
+let sending = false, wait_ms = 500, nextTry = 0, undoable = null, typed = "";
+let touched = -QUIET_MS, down = null;
+
+function shape(which) {
+  const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
+  svg.setAttribute("class", "shape"); svg.setAttribute("aria-hidden", "true");
+  const use = document.createElementNS("http://www.w3.org/2000/svg", "use");
+  use.setAttribute("href", `#s-${which}`); svg.append(use);
+  return svg;
+}
+function node(tag, className, ...children) {
+  const made = document.createElement(tag);
+  if (className) made.className = className;
+  made.append(...children);
+  return made;
+}
+const said = new WeakMap();
+function put(place, key, ...children) {
+  if (said.get(place) === key) return;
+  said.set(place, key); place.replaceChildren(...children);
+}
+
+// --- presses ---
+
+const ours = () => queue.all().filter((mark) => mark.run === run);
+const takenBack = () => new Set(ours().map((mark) => mark.corrects).filter(Boolean));
+function lastOf(signal) {
+  const gone = takenBack();
+  return ours().filter((mark) => mark.signal === signal && !gone.has(mark.mark_id)).at(-1);
+}
+
+// The instant at which the finger came down, whenever the page got round to it.
+function instant(event) {
+  const begun = down && down.target === event.currentTarget && event.detail !== 0 ? down.own : event.timeStamp;
+  const own = begun > 0 && begun <= performance.now() ? begun : performance.now();
+  return stamp(own);
+}
+
+function felt(button, on) {
+  navigator.vibrate?.(on ? 45 : [25, 45, 25]);
+  button.classList.add("hit");
+  setTimeout(() => button.classList.remove("hit"), 220);
+}
+
+function seen() {
+  const all = known(), quickest = [...all].sort((a, b) => a.took_ms - b.took_ms).slice(0, 3);
+  return [...new Set([...quickest, ...all.slice(-3)])];
+}
+
+async function mark(at, fields, words) {
+  const made = { mark_id: name(), run, post, witness, at, words, state: "waiting", exchanges: seen(), ...fields };
+  const kept = queue.keep(made);
+  drawAll();
+  keeps = await kept;
+  nextTry = 0; flush();
+  return made;
+}
+
+function offerUndo(made) {
+  undoable = made.signal ? { made, until: performance.now() + UNDO_MS } : null;
+  drawUndo();
+}
+
+async function pressed(event) {
+  const button = event.currentTarget, on = button.dataset.on === "yes", at = instant(event);
+  felt(button, on);
+  const sign = button.closest("[data-signal]:not(button)");
+  const title = sign?.querySelector("legend")?.firstChild.textContent.trim() ?? button.dataset.signal;
+  const word = [...button.childNodes].filter((one) => one.nodeType === 3).map((one) => one.textContent).join("").trim();
+  offerUndo(await mark(at, { signal: button.dataset.signal, on, pattern: button.dataset.pattern || null }, `${title}: ${word}`));
+}
+
+function drawUndo() {
+  const left = undoable ? Math.ceil((undoable.until - performance.now()) / 1000) : 0;
+  if (left <= 0) undoable = null;
+  $("undo-bar").hidden = !undoable;
+  if (!undoable) return;
+  put($("undo-what"), undoable.made.mark_id, undoable.made.words);
+  put($("undo-word"), left, `${t["post.undo"]} ${left}`);
+}
+
+$("undo").addEventListener("click", (event) => {
+  if (!undoable || performance.now() > undoable.until) return;
+  const first = undoable.made;
+  undoable = null;
+  felt($("undo"), false);
+  mark(instant(event), { signal: "withdrawn", on: false, corrects: first.mark_id }, fill(t["post.taken_back"], { what: first.words }));
+  drawUndo();
+});
+
+$("present").addEventListener("click", async (event) => {
+  const at = instant(event), on = !isHere();
+  felt($("present"), on);
+  offerUndo(await mark(at, { signal: "present", on }, t[on ? "post.came" : "post.left"]));
+});
+function isHere() {
+  const last = lastOf("present");
+  return last ? last.on : Boolean(now?.who.includes(witness));
+}
+
+let otherAt = null;
+$("other").addEventListener("click", (event) => {
+  otherAt = instant(event);
+  felt($("other"), true);
+  $("other-form").hidden = false; $("other").setAttribute("aria-expanded", "true"); $("other-note").focus();
+});
+function otherDone() {
+  otherAt = null; $("other-note").value = "";
+  $("other-form").hidden = true; $("other").setAttribute("aria-expanded", "false"); $("other").focus();
+}
+$("other-form").addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const note = $("other-note").value.trim(), at = otherAt ?? stamp();
+  otherDone();
+  offerUndo(await mark(at, { signal: "other", on: true, note }, `${t["post.other"]}${note ? `: ${note}` : ""}`));
+});
+$("other-drop").addEventListener("click", otherDone);
+
+for (const key of document.querySelectorAll(".keys [data-key]")) {
+  key.addEventListener("click", () => {
+    const one = key.dataset.key;
+    felt(key, true);
+    if (one === "del") typed = typed.slice(0, -1);
+    else if (one === "-") typed = typed.startsWith("-") ? typed.slice(1) : `-${typed}`;
+    else if (typed.length < 9 && !(one === "." && typed.includes("."))) typed += one;
+    $("hand-value").textContent = typed.replace("-", "−");
+  });
+}
+$("hand-now").addEventListener("click", async (event) => {
+  const at = instant(event), value = Number(typed);
+  if (!/\d/.test(typed) || !Number.isFinite(value) || !now?.reading) return;
+  felt($("hand-now"), true);
+  typed = ""; $("hand-value").textContent = "";
+  await mark(at, { reading: true, tag: now.reading.tag, value }, `${now.reading.tag}: ${value} ${now.reading.unit}`);
+});
+
+function listenTo(button) {
+  button.addEventListener("pointerdown", (event) => { down = { target: button, own: event.timeStamp }; });
+  if (button.classList.contains("press") && button.dataset.signal) button.addEventListener("click", pressed);
+}
+for (const button of document.querySelectorAll("button")) listenTo(button);
+addEventListener("pointerdown", () => { touched = Infinity; }, true);
+for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => { touched = performance.now(); }, true);
+$("post").addEventListener("contextmenu", (event) => event.preventDefault());
+
+// --- sending ---
+
+function parcel(marks) {
+  const from = new Map();
+  for (const one of [...known(), ...marks.flatMap((mark) => mark.exchanges)]) from.set(`${one.sent.load}${one.sent.own_ms}`, one);
+  return {
+    run, post, exchanges: [...from.values()].slice(0, 160),
+    marks: marks.filter((one) => !one.reading).map(({ mark_id, at, signal, on, pattern, note, corrects, witness }) => ({ mark_id, at, signal, on, pattern: pattern ?? null, note: note ?? "", corrects: corrects ?? null, witness })),
+    readings: marks.filter((one) => one.reading).map(({ mark_id, at, tag, value }) => ({ mark_id, at, tag, value })),
+  };
+}
+
+const AFTER = { recorded: "recorded", known: "recorded", late: "late", refused: "refused" };
+
+async function flush() {
+  if (sending || performance.now() < nextTry) return;
+  const marks = queue.waiting().filter((one) => one.run === run).slice(0, PARCEL);
+  if (!marks.length) return;
+  sending = true;
+  let again = false;
+  try {
+    if (!known().length) await exchange(headers());
+    const answer = await fetch("/post/marks", {
+      method: "POST", headers: { ...headers(), "Content-Type": "application/json" }, body: JSON.stringify(parcel(marks)), signal: limit(10_000),
+    });
+    refusal = [401, 403].includes(answer.status) ? t["post.joined_no_longer"] : "";
+    if (!answer.ok) throw new Error(String(answer.status));
+    const { receipts } = await answer.json();
+    heldBack = receipts.some((one) => one.state === "held");
+    for (const receipt of receipts) {
+      const sent = marks.find((one) => one.mark_id === receipt.mark_id), state = AFTER[receipt.state];
+      if (sent && state) await queue.keep({ ...sent, state, exchanges: [], t_s: receipt.t_s, u_s: receipt.u_s });
+    }
+    if (receipts.some((one) => one.state === "no-clock")) await exchange(headers());
+    const open = receipts.some((one) => !AFTER[one.state]);
+    wait_ms = open ? Math.min(SLOWEST_MS, wait_ms * 2) : 500;
+    nextTry = performance.now() + (open ? wait_ms : 0);
+    again = !open;
+    await queue.tidy();
+  } catch {
+    nextTry = performance.now() + wait_ms;
+    wait_ms = Math.min(SLOWEST_MS, wait_ms * 2);
+  } finally {
+    sending = false;
+    drawAll();
+  }
+  if (again) flush();
+}
+addEventListener("online", () => { nextTry = 0; wait_ms = 500; flush(); });
+document.addEventListener("visibilitychange", () => { if (!document.hidden) { nextTry = 0; flush(); } });
+
+// --- what is shown ---
+
+function drawKept() {
+  const left = queue.waiting(), foreign = left.filter((one) => one.run !== run).length, mine = left.length - foreign;
+  let words = t["post.all_kept"], which = "done";
+  if (refusal) { words = refusal; which = "urgent"; }
+  else if (mine) { words = fill(t[heldBack ? "post.held" : heard ? "post.sending" : "post.waiting_here"], { count: mine }); which = "ahead"; }
+  else if (!heard) { words = t["post.no_network"]; which = "fault"; }
+  if (!keeps) { words += ` ${t["post.keeps_nothing"]}`; which = "urgent"; }
+  if (foreign) words += ` ${fill(t["post.foreign"], { count: foreign })}`;
+  put($("kept"), which + words, shape(which), node("span", "", words));
+  $("kept").className = `kept ${mine || !heard || refusal || !keeps ? "waiting" : ""}`;
+  const within = within_ms();
+  put($("clock"), within, within === null ? t["post.clock_unknown"] : fill(t["post.clock_within"], { ms: Math.max(1, Math.ceil(within)) }));
+}
+
+function drawSigns() {
+  for (const button of document.querySelectorAll(".press[data-signal]")) {
+    const last = lastOf(button.dataset.signal);
+    const lit = last ? last.on === (button.dataset.on === "yes") && (!last.on || (last.pattern ?? "") === button.dataset.pattern) : false;
+    button.setAttribute("aria-pressed", String(lit));
+  }
+  const here = isHere();
+  $("present").setAttribute("aria-pressed", String(here));
+  put($("present"), here, shape(here ? "on" : "off"), ` ${t[here ? "post.present_now" : "post.present"]}`);
+}
+
+function drawPast() {
+  const gone = takenBack();
+  const states = { waiting: "ahead", recorded: "done", late: "done", refused: "fault" };
+  const lines = ours().slice(-SHOWN).reverse();
+  put($("past"), JSON.stringify(lines.map((one) => [one.mark_id, one.state, gone.has(one.mark_id)])), ...lines.map((one) => {
+    const item = node("li", gone.has(one.mark_id) ? "withdrawn" : "",
+      node("time", "", new Date(one.at.wall_ms).toLocaleTimeString(language)), node("span", "what", one.words),
+      node("span", "state", shape(states[one.state]), t[`post.state_${one.state}`]));
+    item.dataset.markId = one.mark_id; item.dataset.state = one.state;
+    return item;
+  }));
+}
+
+function drawNow() {
+  if (!now) return;
+  const { step, reading } = now;
+  const ended = now.ended ? t["post.ended"] : "";
+  put($("now-step"), step?.id ?? ended, step ? step.text : ended || t["post.waiting"]);
+  const shown = reading && reading.value !== null;
+  $("now-reading").hidden = !shown;
+  if (shown) {
+    const value = reading.value.toLocaleString(language, { minimumFractionDigits: now.digits, maximumFractionDigits: now.digits });
+    const which = ["rest", "first", "second"][reading.level] + (reading.level && !reading.rising ? "-falling" : "");
+    const word = reading.level ? fill(t["post.alarm"], { point: reading.point }) : t["post.no_alarm"];
+    put($("now-reading"), reading.tag + value + which, `${reading.tag} `, node("span", "reading", `${value} ${reading.unit}`), " ",
+      node("span", ["", "level-first", "level-second"][reading.level], shape(which), ` ${word}`));
+  }
+  const due = now.next;
+  $("now-next").hidden = !due;
+  if (due) put($("now-next"), `${due.point}${due.from}${due.sets}`, fill(t[due.sets ? "post.next_sets" : "post.next_clears"], { point: due.point, from: Math.max(0, Math.round(due.from - now.t)), until: Math.max(0, Math.round(due.until - now.t)) }));
+  $("urgent").hidden = now.urgent.length === 0;
+  put($("urgent"), now.urgent.join(), ...now.urgent.map((text) => node("p", "", shape("urgent"), ` ${text}`)));
+  $("hand").hidden = !now.by_hand;
+  if (now.by_hand && reading) { put($("hand-tag"), reading.tag, reading.tag); put($("hand-unit"), reading.unit, reading.unit); }
+}
+
+// What is to be watched now goes to the top, but never while a finger is on its way.
+let arranged = "";
+function arrange() {
+  if (!now || performance.now() - touched < QUIET_MS) return;
+  const key = now.watched.join() + now.points.map((one) => one.signal).join();
+  if (key === arranged) return;
+  arranged = key;
+  const signs = [...document.querySelectorAll(".sign[data-order]")].sort((a, b) => a.dataset.order - b.dataset.order);
+  for (const sign of signs) $(now.watched.includes(sign.dataset.signal) ? "watch-list" : "rest-list").append(sign);
+  $("points").replaceChildren(...now.points.map((point) => {
+    const presses = node("div", "presses", ...[true, false].map((on) => {
+      const button = node("button", `press ${on ? "on" : "off"}`, shape(on ? "on" : "off"), ` ${t[on ? "post.point.on" : "post.point.off"]}`, node("span", "unseen", `: ${point.name}`));
+      Object.assign(button.dataset, { signal: point.signal, on: on ? "yes" : "no", pattern: "" });
+      listenTo(button);
+      return button;
+    }));
+    const sign = node("fieldset", "sign", node("legend", "", fill(t["post.point.name"], { point: point.name })), presses);
+    sign.dataset.signal = point.signal;
+    return sign;
+  }));
+  $("watch").hidden = !$("watch-list").children.length && !now.points.length;
+  $("rest").hidden = !$("rest-list").children.length;
+}
+
+function drawAll() { drawKept(); drawNow(); arrange(); drawSigns(); drawPast(); }
+
+function listen() {
+  const events = new EventSource(`/post/events?post=${encodeURIComponent(post)}`);
+  events.addEventListener("now", (event) => { now = JSON.parse(event.data); heard = true; drawAll(); flush(); });
+  const later = () => { events.close(); setTimeout(listen, 3000); };
+  events.addEventListener("over", later);
+  events.addEventListener("out", () => { refusal = t["post.joined_no_longer"]; drawKept(); later(); });
+  events.onerror = () => { heard = false; drawKept(); if (events.readyState === EventSource.CLOSED) later(); };
+}
+
+async function stayOpen() {
+  const can = isSecureContext && "serviceWorker" in navigator;
+  if (!can) $("offline").textContent = t["post.offline_no"];
+  if (!can) return;
+  try {
+    await navigator.serviceWorker.register("/sw.js");
+    (await navigator.serviceWorker.ready).active.postMessage("keep-page");
+    $("offline").textContent = t["post.offline_yes"];
+  } catch { $("offline").textContent = t["post.offline_no"]; }
+}
+
+keeps = await queue.restore();
+drawAll();
+keepMeasuring(headers, (answered) => { heard = answered; drawKept(); if (answered) flush(); });
+listen();
+setInterval(() => { flush(); drawUndo(); arrange(); }, 250);
+navigator.storage?.persist?.();
+stayOpen();
