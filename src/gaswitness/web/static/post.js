@@ -240,7 +240,7 @@ function drawPast() {
   const lines = ours().slice(-SHOWN).reverse();
   put($("past"), JSON.stringify(lines.map((one) => [one.mark_id, one.state, gone.has(one.mark_id)])), ...lines.map((one) => {
     const item = node("li", gone.has(one.mark_id) ? "withdrawn" : "",
-      node("time", "", new Date(one.at.wall_ms).toLocaleTimeString(language)), node("span", "what", one.words),
+      node("time", "", new Date(one.at.wall_ms).toLocaleTimeString(language, { hour12: false })), node("span", "what", one.words),
       node("span", "state", shape(states[one.state]), t[`post.state_${one.state}`]));
     item.dataset.markId = one.mark_id; item.dataset.state = one.state;
     return item;
