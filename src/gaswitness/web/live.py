@@ -26,6 +26,7 @@ from gaswitness.run.events import (
     MarkMade,
     ReadingTaken,
     RoleTold,
+    RunStopped,
     StatusSeen,
 )
 from gaswitness.run.ports import Answer, Hands, Press, ReadingWish, StopWish, Wish
@@ -149,6 +150,8 @@ class Live:
     hands: WebHands
     snapshot: Snapshot | None = None
     """The last one; none before the first poll."""
+    ended_why: str = ""
+    """What the run's last event says of its end."""
     failed: str = ""
     """Why the run broke off, where it did not end by itself."""
     used_m3: dict[str, float] = field(default_factory=dict)
@@ -261,6 +264,8 @@ class Live:
                 self.handed_over.pop(event.effect, None)
             case RoleTold():
                 self.told.setdefault(event.role, {})[event.what] = event.t_s
+            case RunStopped():
+                self.ended_why = event.reason
             case GasTurned(on=True):
                 self._gas_since[event.cylinder] = event.t_s
             case GasTurned(on=False):

@@ -51,6 +51,7 @@ def now_document(snapshot: Snapshot, live: Live) -> dict[str, Any]:
         "wall": snapshot.wall,
         "speed": live.speed,
         "ended": snapshot.ended,
+        "why": live.ended_why,
         "stopping": snapshot.stopping,
         "step": None
         if step is None

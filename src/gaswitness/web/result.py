@@ -16,7 +16,7 @@ from gaswitness.evidence.ledger import Ledger
 from gaswitness.evidence.series import Series, series_of
 from gaswitness.history.files import write_whole
 from gaswitness.judge import judge
-from gaswitness.judge.records import EffectFinding, Judgement
+from gaswitness.judge.records import EffectFinding, Finding, Judgement
 from gaswitness.plan import build_plan
 from gaswitness.plan.words import scale_ppm
 from gaswitness.run.watchers import PointLine, Strip
@@ -137,21 +137,33 @@ def cells_of(matrix: Matrix, judged: Judgement) -> dict[tuple[str, str], Shown]:
     return cells
 
 
-def punch_list(judged: Judgement) -> list[dict[str, Any]]:
-    """What is left to do: everything that did not pass, with its likely causes, the worst first."""
-    worst = {"error": 0, "fail": 1, "aborted": 2, "inconclusive": 3, "not tested": 4}
-    lines = [
-        {"at": verdict.tag, "outcome": one.outcome, "text": one.text, "why": one.why, "causes": one.causes}
-        for verdict in judged.verdicts
-        for one in verdict.findings
-        if one.outcome != "pass"
-    ]
-    lines += [
-        {"at": "", "outcome": one.outcome, "text": one.text, "why": one.why, "causes": one.causes}
-        for one in judged.visit
-        if one.outcome != "pass"
-    ]
-    return sorted(lines, key=lambda line: worst.get(str(line["outcome"]), 5))
+WORST_FIRST = ("error", "fail", "aborted", "inconclusive", "not tested")
+
+
+@dataclass(frozen=True, slots=True)
+class ToDo:
+    """One line of what is left to do: everything at one place that fell short alike, and why."""
+
+    at: str
+    """Detector; empty for the visit as a whole."""
+    outcome: str
+    findings: tuple[Finding, ...]
+
+    @property
+    def causes(self) -> tuple[str, ...]:
+        """Likely causes in order."""
+        return self.findings[0].causes
+
+
+def punch_list(judged: Judgement) -> list[ToDo]:
+    """What is left to do: everything that did not pass, gathered by place, outcome and cause, the worst first."""
+    gathered: dict[tuple[str, str, tuple[str, ...]], list[Finding]] = {}
+    every = [(verdict.tag, one) for verdict in judged.verdicts for one in verdict.findings]
+    for tag, one in every + [("", one) for one in judged.visit]:
+        if one.outcome != "pass":
+            gathered.setdefault((tag, one.outcome, one.causes), []).append(one)
+    lines = [ToDo(tag, outcome, tuple(found)) for (tag, outcome, _), found in gathered.items()]
+    return sorted(lines, key=lambda line: WORST_FIRST.index(line.outcome))
 
 
 def strip_of(series: Series, site: Site, tag: str) -> dict[str, Any] | None:

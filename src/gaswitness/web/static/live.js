@@ -53,7 +53,7 @@ function step() {
   if (now.stopping && !now.ended) word = `${t[`live.stopping_${now.stopping}`]} · ${word}`;
   const since = step ? clock(Math.max(0, now.t - step.since)) + (step.most && !mine ? ` / ${clock(step.most)}` : "") : "";
   put($("step-word"), word + since, node("strong", "", word), node("span", "figures", since));
-  put($("step-text"), step ? step.id : word, step ? step.text : "");
+  put($("step-text"), step ? step.id : word, step ? step.text : now.why);
   put($("cautions"), now.cautions.join(), ...now.cautions.map((one) => node("li", "", one)));
   if (!desk) return;
   $("answers").hidden = !mine;
@@ -125,7 +125,7 @@ function lists() {
       return node("li", "", node("span", "", w.name), node("span", "soft", w.pattern ? t[`word.${w.pattern}`] : ""), node("span", "grow"), node("span", "seen", ...seen));
     }));
   }
-  put($("posts"), JSON.stringify(now.posts), ...now.posts.map((p) => node("li", "", shape(p.who.length ? "on" : "off"), node("span", "", p.name), node("span", "grow"), node("span", p.who.length ? "" : "soft", p.who.join(", ") || t["live.nobody"]))));
+  put($("posts"), JSON.stringify(now.posts), ...now.posts.map((p) => node("li", "", shape(p.who.length ? "on" : "off"), node("span", "", p.name), node("span", `seen${p.who.length ? "" : " soft"}`, p.who.join(", ") || t["live.nobody"]))));
   if (!none($("told"), now.told)) put($("told"), JSON.stringify(now.told), ...now.told.map((r) => {
     const tick = (t_s, word) => t_s === undefined ? node("span", "soft", `– ${word}`) : node("span", "", shape("done"), ` ${word} `, node("span", "figures", clock(t_s)));
     return node("li", "", node("span", "", r.role), node("span", "grow"), node("span", "seen", tick(r.begins, t["live.told_begins"]), tick(r.over, t["live.told_over"])));

@@ -41,7 +41,8 @@ export function draw(place, strip, samples, now, t, language) {
   const from = start - LEAD_S, until = Math.max(start + length, now.t + 0.02 * length);
   const levels = strip.points.flatMap((p) => [p.set, p.clear]);
   if (strip.curve) levels.push(strip.bottle, ...strip.air);
-  for (const [s, v] of samples) if (s >= from) levels.push(v);
+  // After gas off the scale stays: an opened signal reads anything at all, and is drawn as far as it fits.
+  for (const [s, v] of samples) if (s >= from && (now.gas_off === null || s <= now.gas_off)) levels.push(v);
   let low = Math.min(...levels), high = Math.max(...levels);
   const margin = 0.07 * (high - low || strip.range);
   low = low > strip.low + margin ? low - margin : strip.low; high += margin;
@@ -93,13 +94,14 @@ export function draw(place, strip, samples, now, t, language) {
   const most = (until - from) * 0.05;
   for (const [s, v] of samples) {
     if (s < from) continue;
+    if (v < low || v > high) { last = null; continue; }
     path += `${last === null || s - last > most ? "M" : "L"}${x(s).toFixed(1)} ${y(v).toFixed(1)}`;
     last = s;
   }
   if (path) {
     svg.append(el("path", { class: "trace", d: path }));
     const [s, v] = samples[samples.length - 1];
-    if (s >= from) svg.append(el("circle", { class: "tip", cx: x(s), cy: y(v), r: 3.2 }));
+    if (s >= from && v >= low && v <= high) svg.append(el("circle", { class: "tip", cx: x(s), cy: y(v), r: 3.2 }));
   }
 
   const foots = height - foot;
