@@ -7,10 +7,11 @@ the way out and the way back took. With o(t) = server - phone, asked at p0, answ
 
     s - p1 <= o(p1)        o(p0) <= s - p0
 
-Offsets at other instants follow from how fast clocks can drift apart: the rate is at most `RATE_MOST`, and stays
-within `WANDER` of its own mean. All exchanges together leave an interval for the offset at the press; its middle is
-the estimate, and a uniform width w gives w / sqrt(12) (JCGM 100:2008, 4.3.7), so that k = 2 covers all of the
-interval. The exchange with the shortest delay counts most, as in RFC 5905 section 10, without being picked.
+Offsets at other instants follow from how fast clocks can drift apart: the rate is at most `RATE_MOST`, stays within
+`WANDER` of its own mean, and that mean is bounded by every two exchanges. All exchanges together leave an interval
+for the offset at the press; its middle is the estimate, and a uniform width w gives w / sqrt(12) (JCGM 100:2008,
+4.3.7), so that k = 2 covers all of the interval. The exchange with the shortest delay counts most, as in RFC 5905
+section 10, without being picked.
 """
 
 from __future__ import annotations
@@ -21,13 +22,12 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import linprog
 
 from gaswitness.evidence.timeline import REACTION_U_S, Offset, uniform_u
 
 RATE_MOST = 500e-6
 """How much faster or slower than ours a phone's clock may run: the frequency tolerance of RFC 5905, from memory."""
-WANDER = 50e-6
+WANDER = 25e-6
 """How far its rate may stray from its own mean, with temperature and correction; our assumption."""
 READ_S = 0.002
 """Steps in which browsers show time, so as not to be measured by it; our assumption."""
@@ -158,27 +158,34 @@ def _bounds(at_s: float, seen: Sequence[_Seen], arrived_s: float) -> tuple[float
 
 
 def _interval(at_s: float, seen: Sequence[_Seen]) -> tuple[float, float] | None:
-    """Least and greatest offset at an instant that agree with these exchanges; none where they contradict each other.
-
-    Unknown are the offset a at the instant and the mean rate b; each exchange says
-    a + b (p0 - t) <= s - p0 + slack and a + b (p1 - t) >= s - p1 - slack.
-    """
+    """Least and greatest offset at an instant that agree with these exchanges; none where they contradict."""
     sent, received, server, slack = (
         np.array([getattr(one, name) for one in seen]) for name in ("sent_s", "received_s", "server_s", "slack_s")
     )
-    about_s = float(server[0] - sent[0])
-    high = server - sent - about_s + slack + READ_S + WANDER * np.abs(sent - at_s)
-    low = server - received - about_s - slack - READ_S - WANDER * np.abs(received - at_s)
-    if len(seen) == 1:
-        reach_s = RATE_MOST * float(np.max(np.abs([sent - at_s, received - at_s])))
-        return about_s + float(low[0]) - reach_s, about_s + float(high[0]) + reach_s
-    ones = np.ones(len(seen))
-    rows = np.vstack([np.column_stack([ones, sent - at_s]), -np.column_stack([ones, received - at_s])])
-    limits = np.concatenate([high, -low])
-    ends: list[float] = []
-    for sign in (1.0, -1.0):
-        solved = linprog([sign, 0.0], A_ub=rows, b_ub=limits, bounds=[(None, None), (-RATE_MOST, RATE_MOST)])
-        if solved.x is None or not solved.success:
-            return None
-        ends.append(about_s + float(solved.x[0]))
-    return ends[0], ends[1]
+    low, high = server - received - slack - READ_S, server - sent + slack + READ_S
+    least, most = _rate(sent, received, low, high)
+    before, after = at_s - received, at_s - sent
+    reached_low = low + np.where(before >= 0, least, most) * before
+    reached_high = high + np.where(after >= 0, most, least) * after
+    earliest, latest = float(np.max(reached_low)), float(np.min(reached_high))
+    return (earliest, latest) if least <= most and earliest <= latest else None
+
+
+def _rate(sent: Floats, received: Floats, low: Floats, high: Floats) -> tuple[float, float]:
+    """Least and greatest rate at which the offset changes, by every two exchanges.
+
+    The mean rate between exchange i and a later one j lies between (low_j - high_i) / (p1_j - p0_i) and
+    (high_j - low_i) / (p0_j - p1_i); it is within `WANDER` of the mean, and so is the rate at any other time.
+    """
+    far = received[None, :] - sent[:, None]
+    near = sent[None, :] - received[:, None]
+    later = near > 0
+    if not np.any(later):
+        return -RATE_MOST, RATE_MOST
+    rise_low, rise_high = low[None, :] - high[:, None], high[None, :] - low[:, None]
+    # the widest bound of each: a difference below zero is steepest over the shorter time, one above over the longer
+    slowest = np.where(later, rise_low / np.where(rise_low < 0, near, far), -np.inf)
+    fastest = np.where(later, rise_high / np.where(rise_high > 0, near, far), np.inf)
+    least = max(-RATE_MOST, float(np.max(slowest)) - 2 * WANDER)
+    most = min(RATE_MOST, float(np.min(fastest)) + 2 * WANDER)
+    return least, most
