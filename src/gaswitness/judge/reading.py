@@ -20,6 +20,10 @@ WEATHER_PRESSURE = 0.010
 """Standard uncertainty of the day's air pressure about the site's stated one, relative; common practice, no source."""
 WEATHER_TEMPERATURE = 0.010
 """The same for absolute temperature (3 K of 293 K); common practice, no source."""
+READ_PRESSURE = 0.002
+"""Standard uncertainty of a barometer read on the day, relative (2 hPa); common practice, no source."""
+READ_TEMPERATURE = 0.0035
+"""The same for a thermometer (1 K of 293 K); common practice, no source."""
 SURROGATE_U = 0.05
 """Standard uncertainty of a surrogate factor where none is stated, relative; common practice, no source."""
 
@@ -127,12 +131,20 @@ def _air(case: Case, value_ppm: float) -> tuple[Term, ...]:
     if case.detector.corrects_pressure:
         return ()
     measured = case.series.airs[-1] if case.series.airs else None
-    terms = []
-    if measured is None or measured.pressure_pa is None:
-        terms.append(Term("air pressure, not measured", WEATHER_PRESSURE * value_ppm, shared="air pressure"))
-    if measured is None or measured.temperature_k is None:
-        terms.append(Term("air temperature, not measured", WEATHER_TEMPERATURE * value_ppm, shared="air temperature"))
-    return tuple(terms)
+    read_p = measured is not None and measured.pressure_pa is not None
+    read_t = measured is not None and measured.temperature_k is not None
+    return (
+        Term(
+            "air pressure" if read_p else "air pressure, not measured",
+            (READ_PRESSURE if read_p else WEATHER_PRESSURE) * value_ppm,
+            shared="air pressure",
+        ),
+        Term(
+            "air temperature" if read_t else "air temperature, not measured",
+            (READ_TEMPERATURE if read_t else WEATHER_TEMPERATURE) * value_ppm,
+            shared="air temperature",
+        ),
+    )
 
 
 def t90(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:

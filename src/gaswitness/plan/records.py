@@ -34,7 +34,11 @@ StepKind = Literal[
     "lift",  # one inhibit is lifted
     "prove",  # the effect just released is seen to act once more
     "all-clear",  # one role is told that the test is over
+    "air",  # barometer and thermometer read at the site, where there are any
 ]
+
+MEASURED: frozenset[StepKind] = frozenset({"air"})
+"""Steps at which people measure with instruments of their own; without them the step is left out."""
 
 CriterionKind = Literal[
     "zero",  # reading before gas, against the room's known background
@@ -103,7 +107,8 @@ class Step(Record):
     watch: tuple[str, ...] = ()
     """Effects to be witnessed meanwhile, by tag."""
     optional: bool = False
-    """Only where as found fell short: adjust and what follows as left. Skipping it is no shortfall."""
+    """Only where as found fell short (adjust, and what follows as left), or where there is an instrument for it.
+    Skipping it is no shortfall."""
     expected_s: float = Field(0.0, ge=0)
     """How long it usually takes, for time lines and progress; nothing is judged by it."""
 

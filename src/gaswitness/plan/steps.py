@@ -33,7 +33,7 @@ ZERO_SHARE = 0.1
 
 
 def visit_opening(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]) -> tuple[Step, ...]:
-    """Cautions, people warned, inhibits placed."""
+    """Cautions, air measured, people warned, inhibits placed."""
     panel = panel_post(site)
     steps = [
         _step(
@@ -41,7 +41,14 @@ def visit_opening(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]
             "caution",
             "Read the cautions aloud to everybody who takes part; go on only if local rules and the permit allow it.",
             expected_s=TELL_S,
-        )
+        ),
+        _step(
+            "visit/air",
+            "air",
+            "Read barometer and thermometer at the site, where you have them; without them the usual air is taken.",
+            optional=True,
+            expected_s=TELL_S,
+        ),
     ]
     steps += [
         _step(

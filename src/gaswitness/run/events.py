@@ -163,11 +163,12 @@ class RoleTold(_Event):
 
 
 class AirMeasured(_Event):
-    """Air at the detector, measured on the day."""
+    """Air at the site, measured on the day; of several the last counts."""
 
     kind: Literal["air"] = "air"
     pressure_pa: float | None = None
     temperature_k: float | None = None
+    by: str = ""
 
 
 class NoteTaken(_Event):

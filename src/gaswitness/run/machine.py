@@ -13,8 +13,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from gaswitness.plan.records import Step, StepKind
+from gaswitness.plan.records import MEASURED, Step, StepKind
 from gaswitness.run.events import (
+    AirMeasured,
     Event,
     GasTurned,
     InhibitHandedOver,
@@ -25,6 +26,7 @@ from gaswitness.run.events import (
     StepMoved,
     StopAsked,
 )
+from gaswitness.run.measured import AirRead
 from gaswitness.run.over import BY_HAND, ONLY_BY_ANSWER, over
 from gaswitness.run.ports import Answer
 from gaswitness.run.safe import due, moot
@@ -235,6 +237,8 @@ class _Turn:
                 self.commands.append(Ask(now.step, again=True))
                 return
             self.moved(answered.t_s, now.step, "skipped", by=answer.by, note=answer.note)
+        elif now.step.kind in MEASURED and answer.measured is None:
+            self.moved(answered.t_s, now.step, "skipped", by=answer.by, note=answer.note or "not measured")
         else:
             self._act(now.step, answer, answer.t_s if answer.t_s is not None else answered.t_s)
             if now.step.ends in ("confirm", "settled") and now.step.kind not in (
@@ -272,6 +276,11 @@ class _Turn:
                     adjusted: Literal["adjusted-zero", "adjusted-span"]
                     adjusted = "adjusted-zero" if name == "zero" else "adjusted-span"
                     self.write(Pressed(t_s=t_s, wall=wall, action=adjusted, tag=done.tag, by=by, u_s=answer.u_s))
+            case "air" if isinstance(answer.measured, AirRead):
+                air = answer.measured
+                self.write(
+                    AirMeasured(t_s=t_s, wall=wall, pressure_pa=air.pressure_pa, temperature_k=air.temperature_k, by=by)
+                )
             case _:
                 pass  # cautions and steps that are only watched leave no trace but their end
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 from gaswitness.plan.records import Step
+from gaswitness.run.measured import Measured
 
 Quality = Literal["good", "over", "under", "bad", "stale", "by-hand"]
 
@@ -57,6 +58,8 @@ class Answer:
     note: str = ""
     t_s: float | None = None
     u_s: float = 0.1
+    measured: Measured | None = None
+    """What was read off an instrument, at a step that asks for it; without it such a step counts as skipped."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from gaswitness.plan.records import Step, StepKind
+from gaswitness.plan.records import MEASURED, Step, StepKind
 from gaswitness.run.state import RunState, made_up
 
 _CLOSING: frozenset[StepKind] = frozenset(("lift", "prove", "all-clear"))
@@ -92,7 +92,7 @@ def moot(state: RunState, step: Step) -> str:
         short = state.fell_short.get(tag, ())
         if not short or (step.point in ("zero", "span") and step.point not in short):
             return "as found was within its limits"
-    elif step.optional and not _adjusted(state, tag):
+    elif step.optional and step.kind not in MEASURED and not _adjusted(state, tag):
         return "nothing was adjusted"
     if step.kind in ("lift", "prove") and step.effect in state.handed_over:
         return f"handed over to {state.handed_over[step.effect or '']}"

@@ -94,6 +94,29 @@ def test_the_days_air_when_measured_is_taken_into_account() -> None:
     assert not any("not measured" in part.name for part in found.budget)
 
 
+def test_air_measured_on_the_day_corrects_the_span_and_shrinks_its_budget() -> None:
+    """3 % less pressure: 24,250 ppm read are 25,000 ppm in the site's air. 1 % each of pressure and temperature become
+    0.2 % and 0.35 %: 243 and 243 ppm become 48.5 and 84.9."""
+    from gaswitness.run.events import AirMeasured
+    from support.ledgers import WALL
+
+    low = {"reading": lambda t: answer(t, bottle_ppm=24250.0)}
+    before = one(sound(SPAN, **low))
+    after = one(sound(SPAN, **low).add(AirMeasured(t_s=5.0, wall=WALL, pressure_pa=98285.25, temperature_k=293.15)))
+    assert before.value == pytest.approx(24250.0, rel=1e-3)
+    assert after.value == pytest.approx(25000.0, rel=1e-3)
+    assert "Brought to the site's stated air" in after.why
+    stood = {part.name: part.u for part in before.budget}
+    left = {part.name: part.u for part in after.budget}
+    assert stood["air pressure, not measured"] == pytest.approx(242.5, rel=1e-3)
+    assert left["air pressure"] == pytest.approx(48.5, rel=1e-3)
+    assert left["air temperature"] == pytest.approx(84.9, rel=1e-3)
+    assert after.u < before.u
+    half = one(sound(SPAN, **low).add(AirMeasured(t_s=5.0, wall=WALL, pressure_pa=98285.25)))
+    names = {part.name for part in half.budget}
+    assert {"air pressure", "air temperature, not measured"} <= names
+
+
 @pytest.mark.parametrize(
     ("asked", "scene", "cause"),
     [

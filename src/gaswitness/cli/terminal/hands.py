@@ -8,7 +8,9 @@ from typing import Literal
 
 from gaswitness.cli.terminal.keys import BACKSPACE, END, ENTER, ESCAPE
 from gaswitness.clock import Clock
+from gaswitness.errors import InputError
 from gaswitness.plan.records import Step
+from gaswitness.run.measured import ASKED, NOT_READ, read_typed
 from gaswitness.run.ports import Answer, Hands, NoteWish, Press, ReadingWish, StopWish, Wish
 from gaswitness.run.watchers import Snapshot, Watched
 
@@ -18,7 +20,7 @@ REACTION_U_S = 0.1
 MARK_KEYS = "123456789bcdefghijlmopqtuvwxyz"
 """Keys for witness marks, in order; none of them means anything else."""
 
-Typing = Literal["note", "reading", "abort", "stop"]
+Typing = Literal["note", "reading", "measured", "abort", "stop"]
 
 
 class ConsoleHands:
@@ -48,6 +50,8 @@ class ConsoleHands:
         self._per_ppm = 1.0
         self._typing: Typing | None = None
         self._typed = ""
+        self.wrong = ""
+        """What was wrong with what was typed last as measured."""
         self.pages, self.page = 1, 0
         """How many pages the screen needs for what must be read first, and which one is shown."""
 
@@ -58,13 +62,17 @@ class ConsoleHands:
         answered: asyncio.Future[Answer] = asyncio.get_running_loop().create_future()
         self._asked = (step, answered)
         self.pages, self.page = 1, 0
+        self.wrong = ""
         try:
             answer = await answered
         finally:
             self._asked = None
+            if self._typing == "measured":
+                self._typing = None
         if self._helper is not None and answer.state == "done":
             helped = await self._helper.do(step)
-            return Answer("done", self.name, answer.note, t_s=helped.t_s, u_s=helped.u_s)
+            measured = answer.measured or helped.measured
+            return Answer("done", self.name, answer.note, t_s=helped.t_s, u_s=helped.u_s, measured=measured)
         return answer
 
     async def presses(self) -> AsyncIterator[Press]:
@@ -93,12 +101,24 @@ class ConsoleHands:
                 return f"note: {self._typed}_"
             case "reading":
                 return f"reading of {self._tag}: {self._typed}_"
+            case "measured" if self.asking is not None:
+                return f"measured: {self._typed}_   {self.wrong or self.measuring}"
             case "abort":
                 return "abort for good: press a once more (any other key: go on)"
             case "stop":
                 return "stop here, to go on later: press s once more (any other key: go on)"
-            case None:
+            case _:
                 return ""
+
+    @property
+    def measuring(self) -> str:
+        """What is to be typed at the step that waits, where it asks for something measured; else empty."""
+        return ASKED.get(self.asking.kind, "") if self.asking is not None else ""
+
+    @property
+    def unmeasured(self) -> str:
+        """What becomes of such a step where nothing is typed."""
+        return "not measured" if self._helper is None else "as the rig's people read it"
 
     # --- keys ---
 
@@ -106,7 +126,7 @@ class ConsoleHands:
         """One key was pressed."""
         if key == END:
             self._wishes.put_nowait(StopWish("stopped", self.name, "the keyboard's input ended"))
-        elif self._typing in ("note", "reading"):
+        elif self._typing in ("note", "reading", "measured"):
             self._type(key)
         elif self._typing in ("abort", "stop"):
             self._decide(key)
@@ -118,6 +138,8 @@ class ConsoleHands:
             self._typing, self._typed = _TYPINGS[key], ""
         elif key == "k":
             self._answer(Answer("skipped", self.name, "left out by hand"))
+        elif self.measuring and (key.isdecimal() or key == NOT_READ):
+            self._typing, self._typed, self.wrong = "measured", key, ""
         elif key in MARK_KEYS:
             self._mark(MARK_KEYS.index(key))
 
@@ -151,9 +173,25 @@ class ConsoleHands:
             self._typed = self._typed[:-1]
         elif key != ENTER:
             self._typed += key if key.isprintable() else ""
+        elif self._typing == "measured":
+            self._measured()
         else:
             self._typed_out()
             self._typing = None
+
+    def _measured(self) -> None:
+        """Hand over what was typed; what cannot be is said, and typed again."""
+        if self.asking is None:
+            self._typing = None
+            return
+        try:
+            read = read_typed(self.asking.kind, self._typed)
+        except InputError as error:
+            self.wrong, self._typed = error.message, ""
+            return
+        self._typing = None
+        if read is not None:
+            self._answer(Answer("done", self.name, t_s=self._clock.now_s(), u_s=REACTION_U_S, measured=read))
 
     def _typed_out(self) -> None:
         text = self._typed.strip()

@@ -18,11 +18,13 @@ class LineTalk:
         self._step: tuple[str, float] | None = None
         self._message: Message | None = None
         self._asked: tuple[str, float] | None = None
+        self._wrong = ""
 
     def show(self, snapshot: Snapshot) -> None:
         """Take the next snapshot."""
         self._hands.look(snapshot)
         self._messages(snapshot.messages)
+        self._told_wrong()
         step = snapshot.step
         if step is None:
             return
@@ -39,7 +41,14 @@ class LineTalk:
             marks = "  ".join(
                 f"{mark} {watched.signal}" for mark, watched in zip(MARK_KEYS, snapshot.watched, strict=False)
             )
+            if self._hands.measuring:
+                self._say(f"{'':8}  measured: {self._hands.measuring}; Enter alone: {self._hands.unmeasured}")
             self._say(f"{'':8}  Enter: done; a a: abort; s s: stop; n: note" + (f"; marks: {marks}" if marks else ""))
+
+    def _told_wrong(self) -> None:
+        if self._hands.wrong not in ("", self._wrong):
+            self._say(f"{'':8}  {self._hands.wrong}")
+        self._wrong = self._hands.wrong
 
     def _messages(self, messages: tuple[Message, ...]) -> None:
         new = messages

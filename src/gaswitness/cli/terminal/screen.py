@@ -346,5 +346,7 @@ def _keys(hands: ConsoleHands) -> Text:
     if hands.prompt:
         return _line((hands.prompt, "reverse"))
     always = "a abort   s stop   n note   r reading"
+    if hands.measuring:
+        return _line((f"type {hands.measuring}   Enter {hands.unmeasured}   {always}", looks.GREY))
     words = f"Enter done   {always}   k leave out   1-9 mark" if hands.asks else always
     return _line((words, looks.GREY))

@@ -18,7 +18,7 @@ from gaswitness.evidence.timeline import Offset, offset_from_exchange
 from gaswitness.links.rig.commands import Command, command_for
 from gaswitness.links.rig.control import CONTROL_FORMAT, LOOPBACK, Greeting, Reply, Request, Seen
 from gaswitness.links.rig.hands import HAND_U_S, take_time
-from gaswitness.plan.records import Step
+from gaswitness.plan.records import MEASURED, Step
 from gaswitness.run.ports import Answer, Press
 
 EXCHANGES = 8
@@ -129,7 +129,10 @@ class ControlClient:
         command = command_for(step)
         if command is None:
             await take_time(step, self._clock)
-            return Answer("done", self.name)
+            if step.kind not in MEASURED:
+                return Answer("done", self.name)
+            reply = await self._ask(Request(id=self._next_id(), measure=step))
+            return Answer("done", self.name, measured=reply.measured)
         done_s = await self.act(command)
         await take_time(step, self._clock)
         return Answer("done", self.name, t_s=done_s, u_s=math.hypot(HAND_U_S, self.offset.u_s))

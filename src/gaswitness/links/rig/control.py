@@ -16,9 +16,12 @@ from pydantic import ValidationError
 from gaswitness.errors import GaswitnessError, LinkError
 from gaswitness.links.rig.commands import Command, obey
 from gaswitness.links.rig.hands import PressQueue
+from gaswitness.links.rig.instruments import measured_at
 from gaswitness.links.rig.pace import RigTime
 from gaswitness.links.rig.world import World
+from gaswitness.plan.records import Step
 from gaswitness.records import Record
+from gaswitness.run.measured import Measured
 from gaswitness.run.ports import Press
 from gaswitness.site.records import Pattern
 
@@ -45,6 +48,8 @@ class Request(Record):
     """`lead`: from now on the rig's time stands, and moves to `to_s` when this connection asks again."""
     to_s: float | None = None
     command: Command | None = None
+    measure: Step | None = None
+    """A step at which the rig's people read an instrument."""
 
 
 class Reply(Record):
@@ -54,6 +59,7 @@ class Reply(Record):
     now_s: float
     error: str = ""
     faults: tuple[str, ...] = ()
+    measured: Measured | None = None
 
 
 class Seen(Record):
@@ -123,12 +129,14 @@ class ControlServer:
 
     def _answer(self, line: bytes, writer: asyncio.StreamWriter) -> Reply:
         self._catch_up()
-        number = 0
+        number, measured = 0, None
         try:
             request = Request.model_validate_json(line)
             number = request.id
             if request.command is not None:
                 obey(self._world, request.command)
+            if request.measure is not None:
+                measured = measured_at(self._world, request.measure)
             if request.ask == "lead":
                 self._lead(request.to_s, writer)
             if request.ask == "watch":
@@ -139,7 +147,8 @@ class ControlServer:
             return Reply(id=number, now_s=self._world.now_s, error=f"not a request: {error.errors()[0]['msg']}")
         except GaswitnessError as error:
             return Reply(id=number, now_s=self._world.now_s, error=error.message)
-        return Reply(id=number, now_s=self._world.now_s, faults=tuple(map(str, self._world.faults)))
+        faults = tuple(map(str, self._world.faults))
+        return Reply(id=number, now_s=self._world.now_s, faults=faults, measured=measured)
 
     def _lead(self, to_s: float | None, writer: asyncio.StreamWriter) -> None:
         if self._leader not in (None, writer):

@@ -8,6 +8,7 @@ from collections.abc import AsyncIterator, Callable
 
 from gaswitness.clock import Clock
 from gaswitness.links.rig.commands import command_for, obey
+from gaswitness.links.rig.instruments import measured_at
 from gaswitness.links.rig.panel import PROOF_S
 from gaswitness.links.rig.witnesses import Witnesses
 from gaswitness.links.rig.world import Sight, World
@@ -16,7 +17,7 @@ from gaswitness.run.ports import Answer, Press
 
 HAND_U_S = 0.05
 """Standard uncertainty of the instant of an act: a valve is not open at once."""
-TAKES_S: dict[StepKind, float] = {"caution": 5.0, "warn": 5.0, "prove": PROOF_S, "all-clear": 5.0}
+TAKES_S: dict[StepKind, float] = {"caution": 5.0, "warn": 5.0, "prove": PROOF_S, "all-clear": 5.0, "air": 5.0}
 """How long hands are busy with a step, on the run's clock; other steps are done at once (our assumption)."""
 LOOK_S = 0.5
 
@@ -76,7 +77,7 @@ class RigHands:
         command = command_for(step)
         if command is None:
             await take_time(step, self._clock, self._catch_up)
-            return Answer("done", self.name)
+            return Answer("done", self.name, measured=measured_at(self._world, step))
         obey(self._world, command)
         await take_time(step, self._clock, self._catch_up)
         return Answer("done", self.name, t_s=now_s, u_s=HAND_U_S)

@@ -1,0 +1,78 @@
+"""What people read off an instrument of their own on the day, and how they type it.
+
+Whoever answers a step of one of the kinds in `plan.records.MEASURED` hands one of these over with the answer; without
+one the step counts as left out, which is no shortfall.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from gaswitness.errors import InputError
+from gaswitness.plan.records import StepKind
+
+ZERO_CELSIUS_K = 273.15
+NOT_READ = "-"
+
+
+@dataclass(frozen=True, slots=True)
+class AirRead:
+    """Barometer and thermometer at the site; none for what was not read."""
+
+    pressure_pa: float | None
+    temperature_k: float | None
+    kind: Literal["air"] = "air"
+
+    def __post_init__(self) -> None:
+        if self.pressure_pa is not None:
+            _within(self.pressure_pa / 100.0, 500.0, 1100.0, "hPa", "air pressure at the place, not at sea level")
+        if self.temperature_k is not None:
+            _within(self.temperature_k - ZERO_CELSIUS_K, -60.0, 70.0, "degC", "air temperature")
+
+
+Measured = AirRead
+"""Anything that is measured by hand."""
+
+
+def _within(value: float, low: float, high: float, unit: str, what: str) -> None:
+    if not low <= value <= high:
+        raise InputError(what, found=f"{value:g} {unit}", expected=f"{low:g} to {high:g} {unit}")
+
+
+def _number(text: str, what: str) -> float:
+    found = re.fullmatch(r"([+-]?\d+(?:[.,]\d+)?)", text.strip())
+    value = float(found[1].replace(",", ".")) if found else math.nan
+    if not math.isfinite(value):
+        raise InputError("what was typed is no number", found=text.strip(), expected=what)
+    return value
+
+
+def _typed_air(text: str) -> AirRead:
+    pressure, _, temperature = re.sub(r"hPa|degC|°C", "", text).strip().partition(" ")
+    pressure_pa = None if pressure == NOT_READ else _number(pressure, ASKED["air"]) * 100.0
+    rest = temperature.strip()
+    temperature_k = None if rest in ("", NOT_READ) else _number(rest, ASKED["air"]) + ZERO_CELSIUS_K
+    return AirRead(pressure_pa, temperature_k)
+
+
+ASKED: Mapping[StepKind, str] = {"air": "barometer in hPa, then thermometer in degC (1003 18.5; - for one not read)"}
+"""What is to be typed at each kind of step that measures."""
+
+_READERS: Mapping[StepKind, Callable[[str], Measured]] = {"air": _typed_air}
+
+
+def read_typed(kind: StepKind, text: str) -> Measured | None:
+    """What was typed at a step of this kind; none for nothing typed, which is nothing measured.
+
+    >>> read_typed("air", "1003 18,5")
+    AirRead(pressure_pa=100300.0, temperature_k=291.65, kind='air')
+    >>> read_typed("air", " ") is None
+    True
+
+    Raises InputError for what is no number, or cannot be.
+    """
+    return _READERS[kind](text) if text.strip() else None
