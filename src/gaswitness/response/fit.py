@@ -61,6 +61,10 @@ class _Trace:
     """Below 0 where it is searched."""
     drift: bool
     order: int
+    cap: float
+    """Known time constant of the cap's filling, 0 where there is none."""
+    average: float
+    """Known window of a moving average of the reading, 0 where there is none."""
 
     def search(
         self, y: Floats, root_w: Floats, start: Floats, free: Bools, low: Floats, high: Floats,
@@ -69,7 +73,7 @@ class _Trace:
         found, c, residual = np.zeros(3), np.zeros(5), np.zeros(y.size)
         rss, ended, steps = separable.search(
             self.t, y, root_w, self.on, self.off, self.tied, self.zero is not None, self.drift,
-            start, free, low, high, 200, tolerance, found, c, residual,
+            self.cap, self.average, start, free, low, high, 200, tolerance, found, c, residual,
         )  # fmt: skip
         return _Search(found, c, residual, rss, ended, steps)
 
@@ -102,6 +106,8 @@ def fit_step(
     dead_time_s: float | None = None,
     returns_to_zero: bool = False,
     drift: bool | None = None,
+    cap_tau_s: float = 0.0,
+    average_s: float = 0.0,
     resolution: float | None = None,
     range_low: float = -math.inf,
     range_high: float = math.inf,
@@ -117,10 +123,15 @@ def fit_step(
     - `zero`, `dead_time_s`: hold that parameter fixed
     - `returns_to_zero`: the reading goes back to where it started, instead of to a level of its own
     - `drift`: a straight line under all; default: where the whole trace asks for it and readings before gas agree
+    - `cap_tau_s`: cap volume / flow while gas flows [s]; the cap is away after gas off. Known, not fitted: S is that
+      behind the cap, while lags and times are those of the detector without it
+    - `average_s`: the reading is a moving average over this many seconds [s], known; its part in t50, t90 and t10
+      stays, since it belongs to the instrument
     - `resolution`: display step; default: what the readings show. `range_low`, `range_high`: ends of the range;
       readings there count as "at most", "at least"
 
-    Raises `InputError` for arrays that do not match or times that do not rise, `OutOfDomain` for order other than 1, 2.
+    Raises `InputError` for arrays that do not match or times that do not rise, `OutOfDomain` for order other than 1, 2
+    and for a cap or average that is negative or without end.
 
     >>> t = np.arange(-10.0, 120.0)
     >>> y = np.where(t > 5, 400 + 600 * (1 - np.exp(-(t - 5).clip(0) / 20)), 400.0)
@@ -129,6 +140,7 @@ def fit_step(
     (1000.0, 51.051702)
     """
     times, values, kept = _checked(t_s, reading, gas_on_s, gas_off_s, order)
+    check_known(cap_tau_s, average_s)
     flags: set[str] = set()
     if gap_after(times[kept]).size:
         flags.add("gaps")
@@ -150,7 +162,7 @@ def fit_step(
         flags.add("baseline-missing")
     trace = _Trace(
         t, y, float(gas_on_s), off, returns_to_zero, zero, -1.0 if dead_time_s is None else float(dead_time_s),
-        bool(drift), order,
+        bool(drift), order, float(cap_tau_s), float(average_s),
     )  # fmt: skip
     lower, upper = cell_bounds(y, step, range_low, range_high)
     censored = int(np.sum(~np.isfinite(lower)) + np.sum(~np.isfinite(upper)))
@@ -194,6 +206,12 @@ def _checked(
     return t, y, kept
 
 
+def check_known(cap_tau_s: float, average_s: float) -> None:
+    """Raise `OutOfDomain` where a cap or an average is no time."""
+    if not all(math.isfinite(time) and time >= 0 for time in (cap_tau_s, average_s)):
+        raise OutOfDomain("cap and average are times, 0 for none", found=(cap_tau_s, average_s), expected="seconds")
+
+
 def _ends_seen(t: Floats, y: Floats, step: float, gas_on_s: float, gas_off_s: float | None) -> tuple[float, float]:
     """Ends of the range as a cut-off trace shows them; infinite where it shows none."""
     during = y if gas_off_s is None else y[t <= gas_off_s]
@@ -215,7 +233,7 @@ def _drifts(trace: _Trace, best: _Best, before: Bools, step: float) -> bool:
     cov, c = np.zeros((7, 7)), best.search.coefficients
     usable = separable.covariance_of_rest(
         trace.t, best.root_w, trace.on, trace.off, trace.tied, trace.zero is not None, True,
-        best.search.found, best.inside, c, cov,
+        trace.cap, trace.average, best.search.found, best.inside, c, cov,
     )  # fmt: skip
     if not usable:
         return False
@@ -259,7 +277,7 @@ def _best(trace: _Trace, lower: Floats, upper: Floats, step: float, censored: in
     free = np.array([trace.dead < 0, True, trace.order > 1])
     separable.prepare(
         trace.t, y, root_w, trace.on, trace.off, trace.tied, trace.zero is not None, trace.drift,
-        trace.order, trace.dead, 3, low, high, starts,
+        trace.cap, trace.average, trace.order, trace.dead, 3, low, high, starts,
     )  # fmt: skip
     tries = [
         trace.search(y, root_w, np.ascontiguousarray(row[:3]), free, low, high, _ROUGH)
@@ -369,7 +387,7 @@ def _figures(
     cov = np.zeros((7, 7))
     usable = separable.covariance_of_rest(
         trace.t, best.root_w, trace.on, trace.off, trace.tied, trace.zero is not None, trace.drift,
-        best.search.found, best.inside, c, cov,
+        trace.cap, trace.average, best.search.found, best.inside, c, cov,
     )  # fmt: skip
     parts = list(c[: trace.linear])
     zero = trace.zero if trace.zero is not None else parts.pop(0)
@@ -391,7 +409,7 @@ def _figures(
         flags.add("not-converged")
     if best.at_bound:
         flags.add("at-bound")
-    times, slopes = _times(s, ratio)
+    times, slopes = _times(s, ratio, trace.average)
     u_times = [math.sqrt(max(0.0, float(g @ cov @ g))) if usable else math.nan for g in slopes]
     natural, names = _natural(s, ratio, trace.order, has_off, trace.drift)
     covariance = natural @ cov @ natural.T if usable else np.full((len(names), len(names)), math.nan)
@@ -400,8 +418,11 @@ def _figures(
     taus = (0.5 * s * (1 + gap), 0.5 * s * (1 - gap))[: trace.order]
     if _no_response(trace, best.search.rss, gain, phi, resolution, best.root_w):
         flags.add("no-response")
-    reached = separable.curve(end_s - trace.on - theta, s, ratio)[0] if end_s - trace.on > theta else 0.0
-    if reached < _REACHED:
+    reached = np.zeros(1)
+    separable.filtered(
+        np.array([end_s]), np.ones(1), trace.on + theta, s, ratio, trace.cap, trace.average, reached, np.zeros((3, 1))
+    )
+    if reached[0] < _REACHED:
         flags.add("extrapolated")
     during = trace.t <= end_s
     if not censored and not settled(
@@ -446,12 +467,12 @@ def _figures(
     )
 
 
-def _times(s: float, ratio: float) -> tuple[tuple[float, float], tuple[Floats, Floats]]:
+def _times(s: float, ratio: float, average: float) -> tuple[tuple[float, float], tuple[Floats, Floats]]:
     """Times to 50 and 90 % after the dead time, and their slopes by the seven parameters."""
-    times = separable.passes(0.5, s, ratio), separable.passes(0.9, s, ratio)
+    times = separable.passes(0.5, s, ratio, average), separable.passes(0.9, s, ratio, average)
     slopes = np.zeros(7), np.zeros(7)
     for u, slope in zip(times, slopes, strict=True):
-        separable.slope_of(u, s, ratio, slope)
+        separable.slope_of(u, s, ratio, average, slope)
     return times, slopes
 
 

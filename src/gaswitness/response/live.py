@@ -144,7 +144,7 @@ class LiveFit:
         low, high, starts = np.zeros(3), np.zeros(3), np.zeros((2, 4))
         free = np.array([True, True, self._order > 1])
         separable.prepare(
-            t, y, ones, self.gas_on_s, math.inf, False, False, False, self._order, -1.0, 1, low, high, starts
+            t, y, ones, self.gas_on_s, math.inf, False, False, False, 0.0, 0.0, self._order, -1.0, 1, low, high, starts
         )
         tries = [starts[int(np.argmin(starts[:, 3])), :3].copy()]
         if self._found is not None:
@@ -154,7 +154,7 @@ class LiveFit:
             found, c, residual = np.zeros(3), np.zeros(5), np.zeros(y.size)
             rss, _, _ = separable.search(
                 t, y, ones, self.gas_on_s, math.inf, False, False, False,
-                start, free, low, high, _STEPS, _TOLERANCE, found, c, residual,
+                0.0, 0.0, start, free, low, high, _STEPS, _TOLERANCE, found, c, residual,
             )  # fmt: skip
             if best is None or rss < best[3]:
                 best = found, c, residual, rss, low, high
@@ -175,7 +175,7 @@ class LiveFit:
         inside = free & (found > low) & ((found < high) | np.array([False, False, True]))
         cov = np.zeros((7, 7))
         usable = separable.covariance_of_rest(
-            t, np.ones(y.size), self.gas_on_s, math.inf, False, False, False, found, inside, c, cov
+            t, np.ones(y.size), self.gas_on_s, math.inf, False, False, False, 0.0, 0.0, found, inside, c, cov
         )
         spare = max(1, y.size - 2 - int(inside.sum()))
         phi = float(residual[1:] @ residual[:-1]) / rss if rss > 0 else 0.0
@@ -186,8 +186,8 @@ class LiveFit:
         zero, gain = float(c[0]), float(c[1])
         u_plateau = math.sqrt(max(0.0, cov[0, 0] + 2 * cov[0, 1] + cov[1, 1]))
         slope = np.zeros(7)
-        u90 = separable.passes(0.9, s, ratio)
-        separable.slope_of(u90, s, ratio, slope)
+        u90 = separable.passes(0.9, s, ratio, 0.0)
+        separable.slope_of(u90, s, ratio, 0.0, slope)
         t90, u_t90 = theta + u90, math.sqrt(max(0.0, float(slope @ cov @ slope)))
         plateau = zero + gain
         if step > 0 and math.sqrt(rss / spare) < COARSE * step:
@@ -233,7 +233,7 @@ def _foreseen(level: float, zero: float, gain: float, theta: float, s: float, ra
     if share <= 0:
         return Foreseen(level, 0.0, 0.0, 0.0)
     inside = min(share, 0.999)
-    u = separable.passes(inside, s, ratio)
+    u = separable.passes(inside, s, ratio, 0.0)
     value, by_t, by_s, by_r = separable.curve(u, s, ratio)
     slopes = np.array([1.0 / gain, value / gain, 0.0, 0.0, -by_t, by_s, by_r])
     u_share = math.sqrt(max(0.0, float(slopes @ cov @ slopes)))
@@ -241,7 +241,7 @@ def _foreseen(level: float, zero: float, gain: float, theta: float, s: float, ra
     def at(part: float) -> float:
         if part >= 0.9999:
             return math.inf
-        return theta + separable.passes(part, s, ratio) if part > 0 else 0.0
+        return theta + separable.passes(part, s, ratio, 0.0) if part > 0 else 0.0
 
     return Foreseen(level, at(share), at(share - 2.0 * u_share), at(share + 2.0 * u_share))
 

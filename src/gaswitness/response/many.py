@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from gaswitness.errors import InputError
 from gaswitness.response import separable
-from gaswitness.response.fit import COARSE, fit_step
+from gaswitness.response.fit import COARSE, check_known, fit_step
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -62,6 +62,8 @@ def fit_many(
     dead_time_s: float | None = None,
     returns_to_zero: bool = False,
     drift: bool = False,
+    cap_tau_s: float = 0.0,
+    average_s: float = 0.0,
     range_low: float = -math.inf,
     range_high: float = math.inf,
     threads: int | None = None,
@@ -86,6 +88,7 @@ def fit_many(
         )
     if not np.all(np.isfinite(t)) or np.any(np.diff(t) < 0):
         raise InputError("times of a trace must be finite and never go back", hint="sort the samples by time first")
+    check_known(cap_tau_s, average_s)
     count = rows.shape[0]
     off = math.inf if gas_off_s is None or gas_off_s >= t[-1] else float(gas_off_s)
     values, variances, quality = np.full((count, 7), math.nan), np.full((count, 7), math.nan), np.zeros((count, 6))
@@ -102,7 +105,21 @@ def fit_many(
         some = np.ascontiguousarray(rows[chosen] - shift) if shift or chosen.size < part.stop - begin else rows[part]
         v, s, q = np.empty((chosen.size, 7)), np.empty((chosen.size, 7)), np.empty((chosen.size, 6))
         separable.fit_rows(
-            t, some, float(gas_on_s), off, returns_to_zero, zero is not None, drift, order, dead, _TOLERANCE, v, s, q
+            t,
+            some,
+            float(gas_on_s),
+            off,
+            returns_to_zero,
+            zero is not None,
+            drift,
+            float(cap_tau_s),
+            float(average_s),
+            order,
+            dead,
+            _TOLERANCE,
+            v,
+            s,
+            q,
         )
         ok = (q[:, 3] == separable.CONVERGED) & (q[:, 4] == 0) & (q[:, 5] == 1)
         ok &= ~_coarse(some, np.sqrt(q[:, 1]))
@@ -117,7 +134,8 @@ def fit_many(
     for row in np.flatnonzero(~plain):
         one = fit_step(
             t, rows[row], gas_on_s, gas_off_s, order=order, zero=zero, dead_time_s=dead_time_s,
-            returns_to_zero=returns_to_zero, drift=drift, range_low=range_low, range_high=range_high,
+            returns_to_zero=returns_to_zero, drift=drift, cap_tau_s=cap_tau_s, average_s=average_s,
+            range_low=range_low, range_high=range_high,
         )  # fmt: skip
         second, u_second = (one.taus_s[1], one.u_taus_s[1]) if order == 2 else (0.0, 0.0)
         values[row] = one.zero, one.plateau, one.dead_time_s, one.taus_s[0], second, one.t50_s, one.t90_s

@@ -30,6 +30,11 @@ _RATIO_NONE = 1e-7
 _NEAR = 0.1
 """Below this |tau_1 - tau_2| u / (2 tau_1 tau_2) the series is used; five terms hold 1e-16 there."""
 
+_PIECES = 64
+_NODES = tuple(0.5 + 0.5 * float(x) for x in np.polynomial.legendre.leggauss(8)[0])
+_WEIGHTS = tuple(0.5 * float(w) for w in np.polynomial.legendre.leggauss(8)[1])
+"""Gauss's rule on 0..1, for what is known of the course but has no handy closed form: cap and moving average."""
+
 _LEFT_OVER = 1e-3
 """A ratio below this is a second lag all but gone: perhaps truly, perhaps on the wrong side of a ridge."""
 
@@ -49,41 +54,81 @@ def curve(u: float, s: float, ratio: float) -> tuple[float, float, float, float]
     (0.9, 0.1)
     """
     if ratio < _RATIO_NONE:
-        left = math.exp(-u / s)
-        return 1.0 - left, left / s, -u * left / s, -left * (1.0 - u / s)
+        return _single(u, math.exp(-u / s), s)
     q = ratio * s * s
     gap = s * math.sqrt(max(0.0, 1.0 - 4.0 * ratio))
-    m = 1.0 / (2.0 * ratio * s)
     x = gap * u / (2.0 * q)
-    if x < _NEAR:
-        x2 = x * x
-        left = math.exp(-m * u)
-        cosh = left * (1.0 + x2 * (1 / 2 + x2 * (1 / 24 + x2 * (1 / 720 + x2 / 40320))))
-        sinhc = left * (1.0 + x2 * (1 / 6 + x2 * (1 / 120 + x2 * (1 / 5040 + x2 / 362880))))
-        third = left * (1 / 3 + x2 * (1 / 30 + x2 * (1 / 840 + x2 * (1 / 45360 + x2 / 3991680))))
-    else:
+    if x >= _NEAR:
         slow = 0.5 * (s + gap)
-        first, second = math.exp(-u / slow), math.exp(-u * slow / q)
-        cosh = 0.5 * (first + second)
-        sinhc = 0.5 * (first - second) / x
-        third = (cosh - sinhc) / (x * x)
-    mu = m * u
+        return _apart(u, x, math.exp(-u / slow), math.exp(-u * slow / q), s, q)
+    x2 = x * x
+    left = math.exp(-u * s / (2.0 * q))
+    cosh = left * (1.0 + x2 * (1 / 2 + x2 * (1 / 24 + x2 * (1 / 720 + x2 / 40320))))
+    sinhc = left * (1.0 + x2 * (1 / 6 + x2 * (1 / 120 + x2 * (1 / 5040 + x2 / 362880))))
+    third = left * (1 / 3 + x2 * (1 / 30 + x2 * (1 / 840 + x2 * (1 / 45360 + x2 / 3991680))))
+    return _two_lags(u, cosh, sinhc, third, s, q)
+
+
+@kernel
+def _single(u: float, left: float, s: float) -> tuple[float, float, float, float]:
+    """One lag, of which `left` = e^(-u / s) is still to come; the ratio slope is that of a second lag of 0."""
+    return 1.0 - left, left / s, -u * left / s, -left * (1.0 - u / s)
+
+
+@kernel
+def _apart(u: float, x: float, first: float, second: float, s: float, q: float) -> tuple[float, float, float, float]:
+    """Two lags that are clearly different, from what is left of each."""
+    cosh = 0.5 * (first + second)
+    sinhc = 0.5 * (first - second) / x
+    return _two_lags(u, cosh, sinhc, (cosh - sinhc) / (x * x), s, q)
+
+
+@kernel
+def _two_lags(
+    u: float, cosh: float, sinhc: float, third: float, s: float, q: float
+) -> tuple[float, float, float, float]:
+    mu = u * s / (2.0 * q)
     by_s = -u * u * u * third / (2.0 * q * q)
     by_q = -u * u / (2.0 * q * q) * (sinhc - mu * third)
     return 1.0 - (cosh + mu * sinhc), u * sinhc / q, s * by_s + 2.0 * q * by_q, s * s * by_q
 
 
 @kernel
-def passes(fraction: float, s: float, ratio: float) -> float:
-    """Time [s] after the step (no dead time) at which S passes `fraction`; safeguarded Newton.
+def shown(u: float, s: float, ratio: float, average: float) -> tuple[float, float, float, float]:
+    """`curve` behind a moving average over the last `average` seconds; the same where that is 0.
 
-    >>> round(passes(0.5, 1.0, 0.0), 6)  # ln 2
+    >>> value, slope, _, _ = shown(2.0, 1.0, 0.0, 1.0)  # 1 - (e^-1 - e^-2)
+    >>> round(value, 9), round(slope, 9)
+    (0.767455842, 0.232544158)
+    """
+    if average <= 0.0:
+        return curve(u, s, ratio)
+    low = max(0.0, u - average)
+    length = u - low
+    pieces = min(_PIECES, 1 + int(length / s))
+    value, by_s, by_r = 0.0, 0.0, 0.0
+    for p in range(pieces):
+        for g in range(8):
+            part, _, part_s, part_r = curve(low + length * (p + _NODES[g]) / pieces, s, ratio)
+            value += _WEIGHTS[g] * part
+            by_s += _WEIGHTS[g] * part_s
+            by_r += _WEIGHTS[g] * part_r
+    share = length / (pieces * average)
+    late = curve(low, s, ratio)[0] if low > 0.0 else 0.0
+    return share * value, (curve(u, s, ratio)[0] - late) / average, share * by_s, share * by_r
+
+
+@kernel
+def passes(fraction: float, s: float, ratio: float, average: float) -> float:
+    """Time [s] after the step (no dead time, no cap) at which the reading passes `fraction`; safeguarded Newton.
+
+    >>> round(passes(0.5, 1.0, 0.0, 0.0), 6)  # ln 2
     0.693147
     """
-    low, high = 0.0, s * (8.0 - 3.0 * math.log(1.0 - fraction))
-    u = -s * math.log(1.0 - fraction)
+    low, high = 0.0, s * (8.0 - 3.0 * math.log(1.0 - fraction)) + average
+    u = -s * math.log(1.0 - fraction) + 0.5 * average
     for _ in range(100):
-        value, slope, _a, _b = curve(u, s, ratio)
+        value, slope, _a, _b = shown(u, s, ratio, average)
         if value < fraction:
             low = u
         else:
@@ -114,16 +159,128 @@ def _dot(a: Floats, b: Floats) -> float:
 
 
 @kernel
+def _term(t: Floats, root_w: Floats, start: float, s: float, ratio: float, value: Floats, slopes: Floats) -> None:
+    """A weighted step response that starts at `start`, and its slopes by start (theta), log s and ratio.
+
+    On even samples what is left of a lag falls by the same factor from each to the next, which saves most of the
+    exponentials; every 32nd is computed afresh, so that nothing adds up.
+    """
+    n = t.size
+    one = ratio < _RATIO_NONE
+    q = ratio * s * s
+    gap = s * math.sqrt(max(0.0, 1.0 - 4.0 * ratio))
+    slow = s if one else 0.5 * (s + gap)
+    fast = 0.0 if one else q / slow
+    bend = 0.0 if one else gap / (2.0 * q)
+    first, second, by_first, by_second, every, since = 0.0, 0.0, 0.0, 0.0, -1.0, 32
+    for i in range(n):
+        u = t[i] - start
+        if u <= 0.0:
+            value[i], slopes[0, i], slopes[1, i], slopes[2, i] = 0.0, 0.0, 0.0, 0.0
+            continue
+        w = root_w[i]
+        if not one and bend * u < _NEAR:
+            height, by_t, by_s, by_r = curve(u, s, ratio)
+        else:
+            pause = t[i] - t[i - 1] if i > 0 else 0.0
+            if since < 32 and abs(pause - every) <= 1e-13 * every:
+                first *= by_first
+                second *= by_second
+                since += 1
+            else:
+                first = math.exp(-u / slow)
+                second = 0.0 if one else math.exp(-u / fast)
+                after = t[i + 1] - t[i] if i + 1 < n else 0.0
+                if abs(after - every) > 1e-13 * every:
+                    every = after
+                    by_first = math.exp(-every / slow)
+                    by_second = 0.0 if one else math.exp(-every / fast)
+                since = 0
+            if one:
+                height, by_t, by_s, by_r = _single(u, first, s)
+            else:
+                height, by_t, by_s, by_r = _apart(u, bend * u, first, second, s, q)
+        value[i], slopes[0, i], slopes[1, i], slopes[2, i] = w * height, -w * by_t, w * by_s, w * by_r
+
+
+@kernel
+def _through_cap(t: Floats, start: float, s: float, ratio: float, cap: float, out: Floats) -> None:
+    """`curve` behind a lag of `cap` seconds at times `t`, rows (value, by time, by log s, by ratio).
+
+    From sample to sample: what was there fades by e^(-pause / cap), what came in since is summed by Gauss's rule.
+    """
+    state = np.zeros(4)
+    before = 0.0
+    for i in range(t.size):
+        u = t[i] - start
+        if u <= 0.0:
+            out[:, i] = 0.0
+            continue
+        if cap <= 0.0:
+            out[0, i], out[1, i], out[2, i], out[3, i] = curve(u, s, ratio)
+            continue
+        pause = u - before
+        fade = math.exp(-pause / cap)
+        reach = min(pause, 40.0 * cap)
+        pieces = min(_PIECES, 1 + int(reach / min(2.0 * cap, s)))
+        width = reach / pieces
+        for k in range(4):
+            state[k] *= fade
+        for p in range(pieces):
+            for g in range(8):
+                ago = width * (p + _NODES[g])
+                weight = _WEIGHTS[g] * width / cap * math.exp(-ago / cap)
+                value, by_t, by_s, by_r = curve(u - ago, s, ratio)
+                state[0] += weight * value
+                state[1] += weight * by_t
+                state[2] += weight * by_s
+                state[3] += weight * by_r
+        out[:, i] = state
+        before = u
+
+
+@kernel
+def filtered(
+    t: Floats, root_w: Floats, start: float, s: float, ratio: float, cap: float, average: float,
+    value: Floats, slopes: Floats,
+) -> None:  # fmt: skip
+    """`_term` behind a cap that fills and a moving average of the reading.
+
+    With H of the sensor, C of the cap and A of the average: A C H = A H - cap (C H(t) - C H(t - average)) / average,
+    since the cap holds back what its own slope says.
+    """
+    now, then = np.empty((4, t.size)), np.zeros((4, t.size))
+    _through_cap(t, start, s, ratio, cap, now)
+    if average > 0.0:
+        _through_cap(t, start + average, s, ratio, cap, then)
+    for i in range(t.size):
+        u = t[i] - start
+        if average > 0.0 and u > 0.0:
+            plain, _, plain_s, plain_r = shown(u, s, ratio, average)
+            now[1, i] = (now[0, i] - then[0, i]) / average
+            now[0, i] = plain - cap * now[1, i]
+            now[2, i] = plain_s - cap * (now[2, i] - then[2, i]) / average
+            now[3, i] = plain_r - cap * (now[3, i] - then[3, i]) / average
+        w = root_w[i]
+        value[i], slopes[0, i] = w * now[0, i], -w * now[1, i]
+        slopes[1, i], slopes[2, i] = w * now[2, i], w * now[3, i]
+
+
+@kernel
 def _fill(
     t: Floats, root_w: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool,
-    theta: float, s: float, ratio: float, linear: Floats, slopes_on: Floats, slopes_off: Floats,
+    cap: float, average: float, theta: float, s: float, ratio: float,
+    linear: Floats, slopes_on: Floats, slopes_off: Floats,
 ) -> int:  # fmt: skip
     """Weighted linear columns (rows of `linear`) and slopes of the two step terms; returns the number of columns.
 
     `off` beyond the last sample is no gas off. With `tied` the reading returns to where it started (shift = -gain).
+    The cap is away after gas off; what it had not yet filled by then, E = e^(-(off - on) / cap), no longer comes:
+    the gain term becomes S_cap(t - on) + E (S - S_cap)(t - off).
     """
     n = t.size
     has_off = off < t[n - 1]
+    known = cap > 0.0 or average > 0.0
     column = 0
     if not zero_held:
         for i in range(n):
@@ -131,36 +288,31 @@ def _fill(
         column += 1
     gain_column = column
     column += 1
-    shift_column = -1
+    shift_column = 3
     if has_off and not tied:
         shift_column = column
         column += 1
-    for i in range(n):
-        w = root_w[i]
-        u = t[i] - on - theta
-        linear[gain_column, i] = 0.0
-        for k in range(3):
-            slopes_on[k, i] = 0.0
-            slopes_off[k, i] = 0.0
-        if u > 0.0:
-            value, by_t, by_s, by_r = curve(u, s, ratio)
-            linear[gain_column, i] = w * value
-            slopes_on[0, i] = -w * by_t
-            slopes_on[1, i] = w * by_s
-            slopes_on[2, i] = w * by_r
-        if has_off:
-            u = t[i] - off - theta
-            part = 0.0
-            if u > 0.0:
-                value, by_t, by_s, by_r = curve(u, s, ratio)
-                part = w * value
-                slopes_off[0, i] = -w * by_t
-                slopes_off[1, i] = w * by_s
-                slopes_off[2, i] = w * by_r
-            if tied:
-                linear[gain_column, i] -= part
-            else:
-                linear[shift_column, i] = part
+    if known:
+        filtered(t, root_w, on + theta, s, ratio, cap, average, linear[gain_column], slopes_on)
+    else:
+        _term(t, root_w, on + theta, s, ratio, linear[gain_column], slopes_on)
+    if has_off:
+        shift = linear[shift_column]
+        if known:
+            filtered(t, root_w, off + theta, s, ratio, 0.0, average, shift, slopes_off)
+        else:
+            _term(t, root_w, off + theta, s, ratio, shift, slopes_off)
+        unfilled = math.exp(-(off - on) / cap) if cap > 0.0 else 0.0
+        if unfilled > 1e-16:
+            held, held_slopes = np.empty(n), np.empty((3, n))
+            filtered(t, root_w, off + theta, s, ratio, cap, average, held, held_slopes)
+            for i in range(n):
+                linear[gain_column, i] += unfilled * (shift[i] - held[i])
+                for k in range(3):
+                    slopes_on[k, i] += unfilled * (slopes_off[k, i] - held_slopes[k, i])
+        if tied:
+            for i in range(n):
+                linear[gain_column, i] -= shift[i]
     if drift:
         for i in range(n):
             linear[column, i] = root_w[i] * (t[i] - on)
@@ -169,52 +321,59 @@ def _fill(
 
 
 @kernel
-def _project(linear: Floats, columns: int, target: Floats, coefficients: Floats, basis: Floats) -> float:
-    """Solve the linear part; `target` becomes the residual. Returns its sum of squares.
+def _project(
+    linear: Floats, columns: int, y: Floats, root_w: Floats, coefficients: Floats, residual: Floats, lower: Floats
+) -> float:
+    """Solve the linear part; fills the weighted `residual` and `lower`, Cholesky's factor of the columns' products.
 
-    Modified Gram-Schmidt with a second pass, which keeps the digits that normal equations would lose. A column that
-    depends on the others gets the coefficient 0.
+    Normal equations lose digits, so the residual is formed in full and solved for once more. A column that depends on
+    the others gets the coefficient 0 (and 0 in `lower`). Returns the sum of squares.
     """
-    n = target.size
-    triangle = np.zeros((5, 5))
-    for j in range(columns):
-        basis[j] = linear[j]
-        size = _dot(linear[j], linear[j])
-        for _ in range(2):
-            for k in range(j):
-                dot = _dot(basis[k], basis[j])
-                triangle[k, j] += dot
-                for i in range(n):
-                    basis[j, i] -= dot * basis[k, i]
-        left = _dot(basis[j], basis[j])
-        if left > 1e-24 * size and left > 0.0:
-            triangle[j, j] = math.sqrt(left)
-            for i in range(n):
-                basis[j, i] /= triangle[j, j]
-        else:
-            for i in range(n):
-                basis[j, i] = 0.0
-    right = np.zeros(5)
+    n = y.size
+    for a in range(columns):
+        for b in range(a + 1):
+            total = _dot(linear[a], linear[b])
+            size = total
+            for c in range(b):
+                total -= lower[a, c] * lower[b, c]
+            if a == b:
+                lower[a, a] = math.sqrt(total) if total > 1e-13 * size and total > 0.0 else 0.0
+            else:
+                lower[a, b] = total / lower[b, b] if lower[b, b] > 0.0 else 0.0
+        coefficients[a] = 0.0
+    for i in range(n):
+        residual[i] = root_w[i] * y[i]
+    solved = np.empty(4)
     for _ in range(2):
-        for j in range(columns):
-            dot = _dot(basis[j], target)
-            right[j] += dot
+        for a in range(columns):
+            solved[a] = _dot(linear[a], residual)
+        _forward(lower, columns, solved)
+        for a in range(columns - 1, -1, -1):
+            for c in range(a + 1, columns):
+                solved[a] -= lower[c, a] * solved[c]
+            solved[a] = solved[a] / lower[a, a] if lower[a, a] > 0.0 else 0.0
+        for a in range(columns):
+            coefficients[a] += solved[a]
             for i in range(n):
-                target[i] -= dot * basis[j, i]
-    for j in range(columns - 1, -1, -1):
-        total = right[j]
-        for k in range(j + 1, columns):
-            total -= triangle[j, k] * coefficients[k]
-        coefficients[j] = total / triangle[j, j] if triangle[j, j] > 0.0 else 0.0
-    return _dot(target, target)
+                residual[i] -= solved[a] * linear[a, i]
+    return _dot(residual, residual)
+
+
+@kernel
+def _forward(lower: Floats, columns: int, right: Floats) -> None:
+    """Solve lower x = right in place."""
+    for a in range(columns):
+        for c in range(a):
+            right[a] -= lower[a, c] * right[c]
+        right[a] = right[a] / lower[a, a] if lower[a, a] > 0.0 else 0.0
 
 
 @kernel
 def _slopes(
     free: Bools, zero_held: bool, tied: bool, has_off: bool, coefficients: Floats,
-    slopes_on: Floats, slopes_off: Floats, basis: Floats, columns: int, out: Floats,
+    slopes_on: Floats, slopes_off: Floats, out: Floats,
 ) -> None:  # fmt: skip
-    """Slopes of the reading by theta, log s and ratio, into rows of `out`, freed of the first `columns` of `basis`."""
+    """Slopes of the reading by theta, log s and ratio, into rows of `out`."""
     n = out.shape[1]
     first = 0 if zero_held else 1
     gain = coefficients[first]
@@ -224,13 +383,36 @@ def _slopes(
     for k in range(3):
         if not free[k]:
             continue
-        for i in range(n):
-            out[k, i] = gain * slopes_on[k, i] + shift * slopes_off[k, i]
-        for _ in range(2):
-            for j in range(columns):
-                dot = _dot(basis[j], out[k])
-                for i in range(n):
-                    out[k, i] -= dot * basis[j, i]
+        if has_off:
+            for i in range(n):
+                out[k, i] = gain * slopes_on[k, i] + shift * slopes_off[k, i]
+        else:
+            for i in range(n):
+                out[k, i] = gain * slopes_on[k, i]
+
+
+@kernel
+def _normal(
+    jacobian: Floats, free: Bools, linear: Floats, columns: int, lower: Floats, residual: Floats,
+    hessian: Floats, gradient: Floats,
+) -> None:  # fmt: skip
+    """J'J and J'r of the slopes freed of the linear columns: what those could take up is subtracted."""
+    shared = np.zeros((3, 4))
+    for a in range(3):
+        if not free[a]:
+            continue
+        for b in range(columns):
+            shared[a, b] = _dot(jacobian[a], linear[b])
+        _forward(lower, columns, shared[a])
+        gradient[a] = _dot(jacobian[a], residual)
+        for b in range(a + 1):
+            if not free[b]:
+                continue
+            total = _dot(jacobian[a], jacobian[b])
+            for c in range(columns):
+                total -= shared[a, c] * shared[b, c]
+            hessian[a, b] = total
+            hessian[b, a] = total
 
 
 @kernel
@@ -278,7 +460,7 @@ def _solve_damped(hessian: Floats, gradient: Floats, live: Bools, damping: float
 @kernel
 def search(
     t: Floats, y: Floats, root_w: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool,
-    start: Floats, free: Bools, low: Floats, high: Floats, steps: int, tolerance: float,
+    cap: float, average: float, start: Floats, free: Bools, low: Floats, high: Floats, steps: int, tolerance: float,
     found: Floats, coefficients: Floats, residual: Floats,
 ) -> tuple[float, int, int]:  # fmt: skip
     """Levenberg-Marquardt from `start` (theta, log s, ratio) within `low`..`high`.
@@ -290,12 +472,12 @@ def search(
     n = t.size
     has_off = off < t[n - 1]
     linear = np.empty((4, n))
-    basis = np.empty((4, n))
     slopes_on = np.empty((3, n))
     slopes_off = np.empty((3, n))
     jacobian = np.zeros((3, n))
     trial_residual = np.empty(n)
     trial_c = np.zeros(5)
+    lower = np.zeros((4, 4))
     hessian = np.zeros((3, 3))
     gradient = np.zeros(3)
     step = np.zeros(3)
@@ -304,37 +486,15 @@ def search(
 
     for k in range(3):
         found[k] = min(max(start[k], low[k]), high[k])
-    for i in range(n):
-        residual[i] = root_w[i] * y[i]
     columns = _fill(
-        t,
-        root_w,
-        on,
-        off,
-        tied,
-        zero_held,
-        drift,
-        found[0],
-        math.exp(found[1]),
-        found[2],
-        linear,
-        slopes_on,
-        slopes_off,
-    )
-    rss = _project(linear, columns, residual, coefficients, basis)
+        t, root_w, on, off, tied, zero_held, drift, cap, average, found[0], math.exp(found[1]), found[2],
+        linear, slopes_on, slopes_off,
+    )  # fmt: skip
+    rss = _project(linear, columns, y, root_w, coefficients, residual, lower)
     damping = 1e-3
     for count in range(steps):
-        _slopes(free, zero_held, tied, has_off, coefficients, slopes_on, slopes_off, basis, columns, jacobian)
-        for a in range(3):
-            if not free[a]:
-                continue
-            dot = _dot(jacobian[a], residual)
-            gradient[a] = dot
-            for b in range(a + 1):
-                if free[b]:
-                    dot = _dot(jacobian[a], jacobian[b])
-                    hessian[a, b] = dot
-                    hessian[b, a] = dot
+        _slopes(free, zero_held, tied, has_off, coefficients, slopes_on, slopes_off, jacobian)
+        _normal(jacobian, free, linear, columns, lower, residual, hessian, gradient)
         for k in range(3):
             outward = (found[k] <= low[k] and gradient[k] < 0.0) or (found[k] >= high[k] and gradient[k] > 0.0)
             live[k] = free[k] and not outward
@@ -347,24 +507,16 @@ def search(
                 for k in range(3):
                     trial[k] = min(max(found[k] + step[k], low[k]), high[k])
                     moved = max(moved, abs(trial[k] - found[k]) / (abs(found[k]) + 1e-3))
-                for i in range(n):
-                    trial_residual[i] = root_w[i] * y[i]
-                s = math.exp(trial[1])
                 columns = _fill(
-                    t, root_w, on, off, tied, zero_held, drift, trial[0], s, trial[2], linear, slopes_on, slopes_off
-                )
-                trial_rss = _project(linear, columns, trial_residual, trial_c, basis)
+                    t, root_w, on, off, tied, zero_held, drift, cap, average, trial[0], math.exp(trial[1]), trial[2],
+                    linear, slopes_on, slopes_off,
+                )  # fmt: skip
+                trial_rss = _project(linear, columns, y, root_w, trial_c, trial_residual, lower)
                 if trial_rss < rss or (trial_rss <= rss and moved > 0.0):
                     break
             damping *= 8.0
             if damping > 1e12:
-                columns = _fill(
-                    t, root_w, on, off, tied, zero_held, drift, found[0], math.exp(found[1]), found[2],
-                    linear, slopes_on, slopes_off,
-                )  # fmt: skip
-                for i in range(n):
-                    residual[i] = root_w[i] * y[i]
-                return _project(linear, columns, residual, coefficients, basis), STALLED, count
+                return rss, STALLED, count
         rss = trial_rss
         for k in range(3):
             found[k] = trial[k]
@@ -379,7 +531,7 @@ def search(
 @kernel
 def scout(
     t: Floats, y: Floats, root_w: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool,
-    first_move: float, shortest: float, longest: float, order: int, dead_held: float,
+    cap: float, average: float, first_move: float, shortest: float, longest: float, order: int, dead_held: float,
     ratios: int, best: Floats,
 ) -> None:  # fmt: skip
     """Try a coarse lattice of dead times, lags and 1 to 3 ratios; the best starts go to the rows of `best`.
@@ -389,10 +541,10 @@ def scout(
     """
     n = t.size
     linear = np.empty((4, n))
-    basis = np.empty((4, n))
     slopes_on = np.empty((3, n))
     slopes_off = np.empty((3, n))
-    target = np.empty(n)
+    residual = np.empty(n)
+    lower = np.zeros((4, 4))
     c = np.zeros(5)
     for row in range(best.shape[0]):
         best[row, 0], best[row, 1], best[row, 2], best[row, 3] = 0.0, math.log(longest), 0.0, math.inf
@@ -409,12 +561,11 @@ def scout(
             row_s = longest
             for k in range(rungs):
                 s = shortest * (longest / shortest) ** (k / (rungs - 1.0))
-                for i in range(n):
-                    target[i] = root_w[i] * y[i]
                 columns = _fill(
-                    t, root_w, on, off, tied, zero_held, drift, theta, s, ratio, linear, slopes_on, slopes_off
-                )
-                rss = _project(linear, columns, target, c, basis)
+                    t, root_w, on, off, tied, zero_held, drift, cap, average, theta, s, ratio,
+                    linear, slopes_on, slopes_off,
+                )  # fmt: skip
+                rss = _project(linear, columns, y, root_w, c, residual, lower)
                 if rss < row_best:
                     row_best, row_s = rss, s
             worst = 0
@@ -428,7 +579,7 @@ def scout(
 @kernel
 def covariance(
     t: Floats, root_w: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool,
-    found: Floats, free: Bools, coefficients: Floats, out: Floats,
+    cap: float, average: float, found: Floats, free: Bools, coefficients: Floats, out: Floats,
 ) -> bool:  # fmt: skip
     """(J'J)^-1 over all seven parameters into `out`, 0 where one is held; False when it cannot be inverted.
 
@@ -441,21 +592,10 @@ def covariance(
     slopes_off = np.empty((3, n))
     jacobian = np.zeros((3, n))
     columns = _fill(
-        t,
-        root_w,
-        on,
-        off,
-        tied,
-        zero_held,
-        drift,
-        found[0],
-        math.exp(found[1]),
-        found[2],
-        linear,
-        slopes_on,
-        slopes_off,
-    )
-    _slopes(free, zero_held, tied, has_off, coefficients, slopes_on, slopes_off, linear, 0, jacobian)
+        t, root_w, on, off, tied, zero_held, drift, cap, average, found[0], math.exp(found[1]), found[2],
+        linear, slopes_on, slopes_off,
+    )  # fmt: skip
+    _slopes(free, zero_held, tied, has_off, coefficients, slopes_on, slopes_off, jacobian)
     rows = np.zeros(7, dtype=np.int64)
     full = np.zeros((7, n))
     k = 0
@@ -531,18 +671,18 @@ def covariance(
 @kernel
 def covariance_of_rest(
     t: Floats, root_w: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool,
-    found: Floats, inside: Bools, coefficients: Floats, out: Floats,
+    cap: float, average: float, found: Floats, inside: Bools, coefficients: Floats, out: Floats,
 ) -> bool:  # fmt: skip
     """`covariance`; where a second lag has all but gone and cannot be told from dead time, without its ratio.
 
     The ratio is then taken out of `inside`.
     """
-    if covariance(t, root_w, on, off, tied, zero_held, drift, found, inside, coefficients, out):
+    if covariance(t, root_w, on, off, tied, zero_held, drift, cap, average, found, inside, coefficients, out):
         return True
     if not inside[2] or found[2] > _LEFT_OVER:
         return False
     inside[2] = False
-    return covariance(t, root_w, on, off, tied, zero_held, drift, found, inside, coefficients, out)
+    return covariance(t, root_w, on, off, tied, zero_held, drift, cap, average, found, inside, coefficients, out)
 
 
 @kernel
@@ -557,7 +697,7 @@ def nudge(found: Floats, start: Floats) -> None:
 @kernel
 def prepare(
     t: Floats, y: Floats, root_w: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool,
-    order: int, dead_held: float, ratios: int, low: Floats, high: Floats, best: Floats,
+    cap: float, average: float, order: int, dead_held: float, ratios: int, low: Floats, high: Floats, best: Floats,
 ) -> None:  # fmt: skip
     """Bounds of the search and, from a thinned trace, its best starts (rows of `best`, see `scout`)."""
     n = t.size
@@ -614,15 +754,16 @@ def prepare(
             break
     shortest = max(0.3 * shortest_gap, span / 400.0)
     scout(
-        thin_t[:k], thin_y[:k], thin_w[:k], on, off, tied, zero_held, drift,
+        thin_t[:k], thin_y[:k], thin_w[:k], on, off, tied, zero_held, drift, cap, average,
         first_move, shortest, 4.0 * span, order, dead_held, ratios if order > 1 else 1, best,
     )  # fmt: skip
 
 
 @kernel
 def fit_rows(
-    t: Floats, rows: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool, order: int,
-    dead_held: float, tolerance: float, values: Floats, variances: Floats, quality: Floats,
+    t: Floats, rows: Floats, on: float, off: float, tied: bool, zero_held: bool, drift: bool,
+    cap: float, average: float, order: int, dead_held: float, tolerance: float,
+    values: Floats, variances: Floats, quality: Floats,
 ) -> None:  # fmt: skip
     """Plain fits of many traces over one time axis; `rows` is (traces, samples), the outputs are filled row by row.
 
@@ -644,33 +785,18 @@ def fit_rows(
     has_off = off < t[n - 1]
     for row in range(rows.shape[0]):
         y = rows[row]
-        prepare(t, y, root_w, on, off, tied, zero_held, drift, order, dead_held, 1, low, high, best)
+        prepare(t, y, root_w, on, off, tied, zero_held, drift, cap, average, order, dead_held, 1, low, high, best)
         a = 0 if best[0, 3] <= best[1, 3] else 1
         rss, ended, _ = search(
-            t,
-            y,
-            root_w,
-            on,
-            off,
-            tied,
-            zero_held,
-            drift,
-            best[a, :3],
-            free,
-            low,
-            high,
-            60,
-            tolerance,
-            found,
-            c,
-            residual,
-        )
+            t, y, root_w, on, off, tied, zero_held, drift, cap, average, best[a, :3], free, low, high, 60, tolerance,
+            found, c, residual,
+        )  # fmt: skip
         if ended != CONVERGED or (order > 1 and found[2] < _LEFT_OVER):
             if ended == CONVERGED or best[1 - a, 3] == math.inf:
                 nudge(found, best[1 - a])
             rss_b, ended_b, _ = search(
-                t, y, root_w, on, off, tied, zero_held, drift, best[1 - a, :3], free, low, high, 60, tolerance,
-                other, other_c, other_residual,
+                t, y, root_w, on, off, tied, zero_held, drift, cap, average, best[1 - a, :3], free, low, high,
+                60, tolerance, other, other_c, other_residual,
             )  # fmt: skip
             if rss_b < rss:
                 rss, ended = rss_b, ended_b
@@ -678,10 +804,13 @@ def fit_rows(
         inside = free.copy()
         for k in range(3):
             inside[k] = free[k] and low[k] < found[k] < high[k]
-        usable = covariance_of_rest(t, root_w, on, off, tied, zero_held, drift, found, inside, c, cov) and inside[1]
+        usable = (
+            covariance_of_rest(t, root_w, on, off, tied, zero_held, drift, cap, average, found, inside, c, cov)
+            and inside[1]
+        )
         s, ratio = math.exp(found[1]), found[2]
         gap = math.sqrt(max(0.0, 1.0 - 4.0 * ratio))
-        u50, u90 = passes(0.5, s, ratio), passes(0.9, s, ratio)
+        u50, u90 = passes(0.5, s, ratio, average), passes(0.9, s, ratio, average)
         at = 0 if zero_held else 1
         zero = 0.0 if zero_held else c[0]
         values[row, 0], values[row, 1], values[row, 2] = zero, zero + c[at], found[0]
@@ -705,8 +834,8 @@ def fit_rows(
             if residual[i] * residual[i] > 36.0 * variance:
                 out_of_line += 1
         level[0], level[1] = 1.0, 1.0
-        slope_of(u50, s, ratio, g50)
-        slope_of(u90, s, ratio, g90)
+        slope_of(u50, s, ratio, average, g50)
+        slope_of(u90, s, ratio, average, g90)
         for j in range(7):
             variances[row, j] = math.nan
         if usable:
@@ -747,9 +876,9 @@ def inflation(phi: float, n: int) -> float:
 
 
 @kernel
-def slope_of(u: float, s: float, ratio: float, out: Floats) -> None:
+def slope_of(u: float, s: float, ratio: float, average: float, out: Floats) -> None:
     """Slope of (dead time + time at which S passes its value at `u`) by the seven parameters."""
-    _, by_t, by_s, by_r = curve(u, s, ratio)
+    _, by_t, by_s, by_r = shown(u, s, ratio, average)
     for k in range(4):
         out[k] = 0.0
     out[4], out[5], out[6] = 1.0, -by_s / by_t, -by_r / by_t
