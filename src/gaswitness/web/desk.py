@@ -24,8 +24,6 @@ from gaswitness.web.schematic import drawing_of, matrix_of
 
 router = APIRouter()
 
-DOWNLOADS = (".pdf", ".evidence.zip", ".json", LEDGER)
-
 
 @router.get("/")
 async def desk(request: Request) -> Response:
@@ -111,7 +109,7 @@ async def run(request: Request, session: Session = Desk) -> Response:
 @router.get("/file/{name}")
 async def file(request: Request, name: str, session: Session = Desk) -> Response:  # noqa: ARG001 - the session is asked for
     """Hand out a paper, a plan or a ledger."""
-    path = board_of(request).folder.file(name, *DOWNLOADS)
+    path = board_of(request).folder.download(name)
     kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
     headers = {"content-disposition": f'attachment; filename="{path.name}"'}
     return Response(await run_in_threadpool(path.read_bytes), media_type=kind, headers=headers)

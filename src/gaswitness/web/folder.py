@@ -47,7 +47,7 @@ class PlanFile:
 
 
 class Folder:
-    """The files of one folder, without those of folders within it."""
+    """The files of one folder, without hidden ones and those of folders within it."""
 
     def __init__(self, path: Path) -> None:
         self.path = path
@@ -57,7 +57,8 @@ class Folder:
     def _named(self, *endings: str) -> list[Path]:
         if not self.path.is_dir():
             return []
-        return sorted(one for one in self.path.iterdir() if one.name.endswith(endings) and one.is_file())
+        seen = (one for one in self.path.iterdir() if one.name.endswith(endings) and not one.name.startswith("."))
+        return sorted(one for one in seen if one.is_file())
 
     def sites(self) -> tuple[str, ...]:
         """Files that say of themselves that they describe a site, and spreadsheets, which may."""
@@ -98,6 +99,12 @@ class Folder:
             if one.name == name:
                 return one
         raise InputError("no such file in the folder of this board", found=name[:80])
+
+    def download(self, name: str) -> Path:
+        """A paper, a ledger or a plan; nothing else is handed out. Raises InputError."""
+        if name.endswith(".json") and name not in {one.name for one in self.plans()}:
+            raise InputError("no such plan in the folder of this board", found=name[:80])
+        return self.file(name, *_PAPERS, LEDGER, ".json")
 
     def site(self, name: str) -> Site:
         """Read a site; raises InputFaults with every fault."""

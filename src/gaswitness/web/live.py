@@ -29,6 +29,7 @@ from gaswitness.run.events import (
     RunStopped,
     StatusSeen,
 )
+from gaswitness.run.measured import Measured
 from gaswitness.run.ports import Answer, Hands, Press, ReadingWish, StopWish, Wish
 from gaswitness.run.watchers import Snapshot
 
@@ -108,14 +109,22 @@ class WebHands:
             self._asked = None
         if self._helper is not None and answer.state == "done":
             helped = await self._helper.do(step)
-            return Answer("done", answer.by, answer.note, t_s=helped.t_s, u_s=helped.u_s)
+            measured = answer.measured or helped.measured
+            return Answer("done", answer.by, answer.note, t_s=helped.t_s, u_s=helped.u_s, measured=measured)
         return answer
 
-    def answer(self, step_id: str, state: Literal["done", "skipped"], by: str, note: str = "") -> bool:
+    def answer(
+        self,
+        step_id: str,
+        state: Literal["done", "skipped"],
+        by: str,
+        note: str = "",
+        measured: Measured | None = None,
+    ) -> bool:
         """Somebody answered this step; false where it is not the one that waits (any more)."""
         if self._asked is None or self._asked[0].id != step_id or self._asked[1].done():
             return False
-        self._asked[1].set_result(Answer(state, by, note, t_s=self._now_s(), u_s=ANSWER_U_S))
+        self._asked[1].set_result(Answer(state, by, note, t_s=self._now_s(), u_s=ANSWER_U_S, measured=measured))
         return True
 
     def press(self, press: Press) -> None:

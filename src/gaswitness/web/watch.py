@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import json
 from collections.abc import AsyncIterator
+from typing import Literal
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import JSONResponse, Response, StreamingResponse
 
 from gaswitness.errors import InputError
+from gaswitness.plan.records import MEASURED
+from gaswitness.run.measured import read_typed
 from gaswitness.run.ports import HandOverWish, NoteWish
 from gaswitness.web.access import Anybody, Desk, Refused, Session, browser_of, form_of
 from gaswitness.web.live import Live
@@ -94,8 +97,10 @@ async def answer(request: Request, session: Session = Desk) -> Response:
     state = form.get("state", "")
     if state not in ("done", "skipped"):
         raise InputError("no such answer", where="state", found=state, expected="done or skipped")
-    note = form.get("note", "")[:REASON_CHARS]
-    taken = live.hands.answer(form.get("step", ""), "done" if state == "done" else "skipped", session.name, note)
+    note, step = form.get("note", "")[:REASON_CHARS], live.hands.asking
+    measured = read_typed(step.kind, form.get("measured", "")[:60]) if step and step.kind in MEASURED else None
+    done: Literal["done", "skipped"] = "done" if state == "done" else "skipped"
+    taken = live.hands.answer(form.get("step", ""), done, session.name, note, measured)
     if not taken:
         raise HTTPException(409, "live.not_asked")
     return JSONResponse({"taken": True})

@@ -59,9 +59,11 @@ function step() {
   $("answers").hidden = !mine;
   $("hand-over").hidden = !(mine && step.kind === "lift" && now.inhibits.some((i) => i.effect === step.effect && i.standing));
   if (mine) {
-    const key = t[`live.agree_${step.kind}`];
+    const key = t[`live.agree_${step.kind}`], how = t[`live.measure_${step.kind}`];
+    $("measured-line").hidden = !how;
+    if (how) put($("measured-how"), how, how);
     $("agreed-line").hidden = !key;
-    if (agreedFor !== step.id) { agreedFor = step.id; $("agreed").checked = false; $("trouble").textContent = ""; }
+    if (agreedFor !== step.id) { agreedFor = step.id; $("agreed").checked = false; $("measured").value = ""; $("trouble").textContent = ""; }
     if (key) put($("agreed-text"), key, key);
     $("done").disabled = Boolean(key) && !$("agreed").checked;
     $("skip").hidden = ["caution", "warn", "inhibit", "gas-off", "mend", "lift", "all-clear"].includes(step.kind) && !now.stopping;
@@ -188,7 +190,7 @@ async function ask(text, yes) {
 }
 
 if (desk) {
-  $("done").addEventListener("click", () => now.step && send("/live/answer", { step: now.step.id, state: "done" }));
+  $("done").addEventListener("click", () => now.step && send("/live/answer", { step: now.step.id, state: "done", measured: $("measured").value }));
   $("skip").addEventListener("click", () => now.step && send("/live/answer", { step: now.step.id, state: "skipped", note: t["live.left_out"] }));
   $("agreed").addEventListener("change", step);
   $("pause").addEventListener("click", async () => { if (await ask(t["live.pause_sure"], t["live.pause"])) send("/live/stop", { outcome: "stopped", reason: t["live.pause"] }); });
