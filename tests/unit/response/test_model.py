@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -72,12 +73,13 @@ def test_whole_exposure_agrees_with_a_differential_equation_solver() -> None:
     taus=st.lists(st.floats(0, 60), min_size=1, max_size=2),
     cap=st.floats(0, 20),
     purge=st.none() | st.floats(0, 20),
+    average=st.just(0.0) | st.floats(0.5, 40),
     steps=st.lists(st.floats(0.01, 25), min_size=2, max_size=40),
 )
 def test_streaming_is_the_curve_at_any_step(
-    dead: float, taus: list[float], cap: float, purge: float | None, steps: list[float]
+    dead: float, taus: list[float], cap: float, purge: float | None, average: float, steps: list[float]
 ) -> None:
-    path = SensorPath(dead, tuple(taus), cap, purge)
+    path = SensorPath(dead, tuple(taus), cap, purge, average_s=average)
     half = len(steps) // 2
     t = np.cumsum(steps)
     off = float(t[half - 1])
@@ -92,6 +94,24 @@ def test_streaming_is_the_curve_at_any_step(
     close = np.isclose(readings, curve, rtol=1e-9, atol=1e-6)
     at_a_jump = np.minimum(abs(t - dead), abs(t - dead - off)) < 1e-6
     assert np.all(close | at_a_jump)
+
+
+def test_a_moving_average_is_the_mean_of_the_last_seconds() -> None:
+    """Against the plain mean of a finely computed curve."""
+    path = SensorPath(4.0, (20.0, 6.0), cap_tau_s=3.0, purge_tau_s=0.0, gain=1.1, zero_ppm=-2.0)
+    t = np.arange(-60.0, 200.0, 0.01)
+    how = {"gas_off_s": 50.0, "room_ppm": 400.0, "bottle_ppm": 1000.0, "room_after_ppm": 450.0}
+    summed = np.concatenate([[0.0], np.cumsum(step_curve(path, t, **how))])
+    mean = (summed[1200:] - summed[:-1200]) / 1200
+    ours = step_curve(replace(path, average_s=12.0), t[1199:] + 0.005, **how)
+    np.testing.assert_allclose(ours, mean, atol=1e-2)
+
+
+def test_time_to_a_fraction_holds_the_average() -> None:
+    path = SensorPath(5.0, (20.0, 4.0), cap_tau_s=7.0, average_s=15.0)
+    bare = replace(path, cap_tau_s=0.0)
+    assert step_curve(bare, path.time_to_fraction_s(0.9), room_ppm=0.0, bottle_ppm=1.0) == pytest.approx(0.9, abs=1e-12)
+    assert path.time_to_fraction_s(0.9) > replace(path, average_s=0.0).time_to_fraction_s(0.9)
 
 
 def test_stated_t90_is_kept_with_dead_time_and_second_lag() -> None:
