@@ -8,7 +8,15 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, PlainSerializer, ValidationInfo, WithJsonSchema
+from pydantic import (
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    PlainSerializer,
+    ValidationError,
+    ValidationInfo,
+    WithJsonSchema,
+)
 
 from gaswitness.errors import UnitError
 from gaswitness.units import SCALES, Dimension, parse_quantity, write_quantity
@@ -29,6 +37,13 @@ class Record(BaseModel):
         ser_json_inf_nan="null",
         allow_inf_nan=False,
     )
+
+
+def first_complaint(error: ValidationError) -> str:
+    """Where a document first departs from its record, and how: `steps.3.kind: Field required`."""
+    first = error.errors(include_url=False)[0]
+    at = ".".join(str(part) for part in first["loc"]) or "the whole"
+    return f"{at}: {first['msg']}"
 
 
 def _quantity(dimension: Dimension, example: str, description: str) -> tuple[Any, ...]:

@@ -10,6 +10,7 @@ import pytest
 GROUND = (
     "lazy",
     "paper",
+    "wording",
     "errors",
     "units",
     "clock",

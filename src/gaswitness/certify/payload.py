@@ -13,7 +13,7 @@ from gaswitness.errors import SignatureRejected
 from gaswitness.evidence.ledger import Ledger
 from gaswitness.judge.records import Judgement
 from gaswitness.plan.records import Plan
-from gaswitness.records import Record
+from gaswitness.records import Record, first_complaint
 from gaswitness.site.records import Rule
 
 PAYLOAD_TYPE = "application/vnd.gaswitness.certificate+json"
@@ -120,9 +120,7 @@ def read_payload(body: bytes) -> CertificatePayload:
     try:
         return CertificatePayload.model_validate_json(body)
     except ValidationError as error:
-        first = error.errors()[0]
-        at = ".".join(str(part) for part in first["loc"])
         raise SignatureRejected(
-            f"certificate: signed, but not a certificate that this version reads ({at}: {first['msg']})",
+            f"certificate: signed, but not a certificate that this version reads ({first_complaint(error)})",
             hint="verify it with the version of gaswitness that issued it, or a newer one",
         ) from error

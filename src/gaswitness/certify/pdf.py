@@ -10,20 +10,14 @@ from typing import Any
 
 from gaswitness.certify.payload import CertificatePayload
 from gaswitness.certify.strips import strip_of
-from gaswitness.certify.wording import (
-    found_and_limits,
-    instant,
-    limits_text,
-    probability,
-    shown_scale,
-    time_of_day,
-    with_uncertainty,
-)
+from gaswitness.certify.wording import found_and_limits, instant, time_of_day
 from gaswitness.evidence.ledger import Ledger
+from gaswitness.judge.decide import COVERAGE_K
 from gaswitness.judge.records import Finding, Judgement, Verdict
 from gaswitness.paper import typeset
 from gaswitness.plan.records import Plan
 from gaswitness.run.events import Event, InhibitMoved, RoleTold, RunResumed
+from gaswitness.wording import between, level, number, probability, scale_ppm, with_uncertainty
 
 TEMPLATE = Path(__file__).with_name("certificate.typ")
 
@@ -116,12 +110,11 @@ def _finding(verdict: Verdict, kind: str) -> Finding | None:
 def _summary_row(verdict: Verdict, plan: Plan, payload: CertificatePayload) -> dict[str, str]:
     detector = plan.site.detector(verdict.tag)
     span, t90 = _finding(verdict, "span"), _finding(verdict, "t90")
-    scale, unit = shown_scale(detector)
     return {
         "tag": verdict.tag,
         "place": f"{detector.gas}, {plan.site.area(detector.area).name}",
         "outcome": verdict.outcome,
-        "gas": f"{plan.detector(verdict.tag).bottle_ppm * scale:.4g} {unit}",
+        "gas": level(detector, plan.detector(verdict.tag).bottle_ppm),
         "reading": found_and_limits(span, detector)[0] if span else "-",
         "t90": found_and_limits(t90, detector)[0] if t90 else "-",
         "due": payload.next_due.get(verdict.tag) or "not set",
@@ -177,8 +170,8 @@ def _delay(delay_s: float | None) -> str:
 
 def _detector(verdict: Verdict, plan: Plan, events: Sequence[Event]) -> dict[str, Any]:
     detector = plan.site.detector(verdict.tag)
-    scale, unit = shown_scale(detector)
-    reach = limits_text(detector.range_low_ppm * scale, detector.range_high_ppm * scale, unit)
+    scale, unit = scale_ppm(detector)
+    reach = between(detector, detector.range_low_ppm, detector.range_high_ppm)
     told_apart = [f for f in verdict.findings if f.outcome != "pass" or f.kind not in TOLD_TOGETHER]
     findings = []
     for finding in told_apart:
@@ -199,7 +192,7 @@ def _detector(verdict: Verdict, plan: Plan, events: Sequence[Event]) -> dict[str
         "name": detector.name,
         "outcome": verdict.outcome,
         "facts": f"{detector.gas}, {plan.site.area(detector.area).name}; range {reach}; "
-        f"resolution {detector.resolution_ppm * scale:g} {unit}; stated t90 {detector.t90_s:g} s. {verdict.why}",
+        f"resolution {number(detector.resolution_ppm / scale)} {unit}; stated t90 {detector.t90_s:g} s. {verdict.why}",
         "strip": strip_of(events, plan, detector.tag),
         "findings": findings,
         "also": _told_together([f for f in verdict.findings if f.outcome == "pass" and f.kind in TOLD_TOGETHER]),
@@ -220,14 +213,15 @@ def _cylinders(plan: Plan) -> list[dict[str, str]]:
     rows = []
     for tag, detectors in used.items():
         cylinder = plan.site.cylinder(tag)
-        scale, unit = (1e-4, "%vol") if cylinder.level_ppm >= 10_000 else (1.0, "ppm")
+        scale, unit = (1e4, "%vol") if cylinder.level_ppm >= 10_000 else (1.0, "ppm")
+        level_in_unit = with_uncertainty(cylinder.level_ppm / scale, COVERAGE_K * cylinder.u_ppm / scale)
         rows.append(
             {
                 "tag": tag,
                 "gas": cylinder.gas
                 if cylinder.surrogate_for is None
                 else f"{cylinder.gas} for {cylinder.surrogate_for}",
-                "level": with_uncertainty(cylinder.level_ppm * scale, cylinder.u_ppm * scale, unit),
+                "level": f"{level_in_unit} {unit}",
                 "balance": cylinder.balance,
                 "certificate": cylinder.certificate,
                 "expires": cylinder.expires.isoformat(),

@@ -8,10 +8,10 @@ import math
 from collections.abc import Sequence
 from typing import Any
 
-from gaswitness.certify.wording import shown_scale
 from gaswitness.plan.records import Plan
 from gaswitness.run.events import Event, GasTurned, MarkMade, ReadingTaken, StatusSeen, StepMoved
 from gaswitness.site.records import AlarmPointSpec, Detector, MatrixLine, Site
+from gaswitness.wording import scale_ppm
 
 MOST_POINTS = 600
 """More than paper resolves over the width of a page."""
@@ -32,7 +32,8 @@ def strip_of(events: Sequence[Event], plan: Plan, tag: str) -> dict[str, Any] | 
     zero_s = gas[0][0]
     begin_s = zero_s - LEAD_S
     end_s = _end_of_test(events, tag, gas)
-    scale, unit = shown_scale(detector)
+    unit_ppm, unit = scale_ppm(detector)
+    scale = 1.0 / unit_ppm
 
     def minutes(t_s: float) -> float:
         return (min(max(t_s, begin_s), end_s) - zero_s) / 60.0

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterable, Sequence
 
 from rich import box
@@ -13,7 +12,7 @@ from rich.text import Text
 
 from gaswitness.judge.decide import COVERAGE_K
 from gaswitness.judge.records import EffectFinding, Finding, Judgement, Outcome, Verdict
-from gaswitness.plan.words import number
+from gaswitness.wording import limits, number, probability, with_uncertainty
 
 SHAPES: dict[Outcome, str] = {
     "pass": "·",
@@ -96,8 +95,9 @@ def _shortfalls(out: Console, title: str, findings: Iterable[Finding], every: bo
         if finding.outcome in ("not tested", "aborted") and not every:
             continue  # there is nothing to put into the columns; the reason stands below
         name = finding.criterion.partition("/")[2] or finding.criterion
-        chance = f"{finding.p_conform:.3f}" if finding.p_conform is not None else ""
-        table.add_row(name, marked(finding.outcome), _value(finding), _limits(finding), finding.rule, chance)
+        bounds = "yes" if finding.unit == "yes" else limits(*finding.limits)
+        chance = probability(finding.p_conform)
+        table.add_row(name, marked(finding.outcome), _value(finding), bounds, finding.rule, chance)
     if table.row_count:
         out.print(table)
     _reasons(out, [finding for finding in shown if finding.outcome != "pass"])
@@ -127,28 +127,7 @@ def _value(finding: Finding) -> str:
         return "none"
     if finding.unit == "yes":
         return "yes" if finding.value else "no"
-    if not finding.u:
-        return f"{number(finding.value)} {finding.unit}"
-    return f"{with_u(finding.value, COVERAGE_K * finding.u)} {finding.unit}"
-
-
-def with_u(value: float, expanded: float) -> str:
-    """A value with its expanded uncertainty to two figures, and itself no finer (JCGM 100:2008, 7.2.6).
-
-    >>> with_u(208.515, 8.8765), with_u(27012.0, 1234.0), with_u(0.1234, 0.0456)
-    ('208.5 ± 8.9', '27,000 ± 1,200', '0.123 ± 0.046')
-    """
-    places = 1 - math.floor(math.log10(expanded))
-    return f"{round(value, places):,.{max(0, places)}f} ± {round(expanded, places):,.{max(0, places)}f}"
-
-
-def _limits(finding: Finding) -> str:
-    low, high = finding.limits
-    if finding.unit == "yes":
-        return "yes"
-    if low is None:
-        return f"at most {number(high or 0.0)}"
-    return f"at least {number(low)}" if high is None else f"{number(low)} to {number(high)}"
+    return f"{with_uncertainty(finding.value, COVERAGE_K * (finding.u or 0.0))} {finding.unit}"
 
 
 def _matrix(out: Console, effects: Sequence[EffectFinding], every: bool) -> None:
@@ -167,7 +146,9 @@ def _matrix(out: Console, effects: Sequence[EffectFinding], every: bool) -> None
     table.add_column("seen by")
     table.add_column("outcome", no_wrap=True)
     for line in shown:
-        delay = "none" if line.delay_s is None else f"{with_u(line.delay_s, COVERAGE_K * (line.u_s or 0.01))} s"
+        delay = "none"
+        if line.delay_s is not None:
+            delay = f"{with_uncertainty(line.delay_s, COVERAGE_K * (line.u_s or 0.01))} s"
         row = (line.cause, line.effect, delay, f"{number(line.within_s)} s", line.seen_by)
         table.add_row(*row, marked(line.outcome))
     out.print(table)

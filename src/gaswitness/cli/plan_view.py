@@ -12,7 +12,7 @@ from rich.text import Text
 
 from gaswitness.plan import Plan, dry_run
 from gaswitness.plan.records import DetectorPlan
-from gaswitness.plan.words import level
+from gaswitness.wording import level
 
 
 def show(built: Plan) -> None:

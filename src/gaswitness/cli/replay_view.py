@@ -14,8 +14,8 @@ from gaswitness.cli.replaying import DetectorReplay, SiteReplay
 from gaswitness.cli.terminal.looks import GREY, ORANGE, STYLES, VERMILLION, Shapes, shapes_for
 from gaswitness.cli.terminal.strip import Canvas
 from gaswitness.exposure import Exposure, Window
-from gaswitness.plan.words import level, number, scale_ppm
 from gaswitness.site.records import Detector
+from gaswitness.wording import level, number, scale_ppm
 
 _STRIP_ROWS = 12
 _LABEL = 9

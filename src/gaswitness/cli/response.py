@@ -61,24 +61,20 @@ def _show(figures: ResponseFigures, channel: str, log: Log) -> None:
     from rich.table import Table
 
     from gaswitness.response.meaning import MEANING
+    from gaswitness.wording import number, with_uncertainty
 
-    def number(value: float, u: float) -> str:
-        if value != value:
-            return "unknown"
-        if u != u or u <= 0:
-            return f"{value:.4g}"
-        digits = max(0, min(6, 1 - int(f"{u:e}".split("e")[1])))
-        return f"{value:.{digits}f} ± {2 * u:.{digits}f}"
+    def told(value: float, u: float) -> str:
+        return with_uncertainty(value, 2 * u)
 
     def of(time: Time) -> tuple[str, str]:
-        return number(time.value, time.u), "unknown" if time.read != time.read else f"{time.read:.4g}"
+        return told(time.value, time.u), number(time.read)
 
     def when(t_s: float, found: bool) -> str:
         if t_s != t_s:
             return "not in the record"
         instant = log.instant(t_s)
-        told = instant if isinstance(instant, str) else f"{instant:.1f} s"
-        return told + (" (found on the trace)" if found else "")
+        words = instant if isinstance(instant, str) else f"{instant:.1f} s"
+        return words + (" (found on the trace)" if found else "")
 
     console = Console(highlight=False)
     console.print(f"{log.source}, channel {channel}", style="bold")
@@ -87,12 +83,12 @@ def _show(figures: ResponseFigures, channel: str, log: Log) -> None:
     table = Table(box=None, pad_edge=False, header_style="dim")
     for heading in ("figure", "value ± U (k = 2)", "read on trace"):
         table.add_column(heading)
-    table.add_row("zero", number(figures.zero.value, figures.zero.u), "")
+    table.add_row("zero", told(figures.zero.value, figures.zero.u), "")
     state = "settled" if figures.settled else ("extrapolated" if figures.extrapolated else "not settled")
-    table.add_row(f"plateau ({state})", number(figures.plateau.value, figures.plateau.u), "")
+    table.add_row(f"plateau ({state})", told(figures.plateau.value, figures.plateau.u), "")
     if figures.span_ratio == figures.span_ratio:
         table.add_row("plateau / gas given", f"{figures.span_ratio:.3f}", "")
-    table.add_row("dead time, s", number(figures.dead_time_s.value, figures.dead_time_s.u), "")
+    table.add_row("dead time, s", told(figures.dead_time_s.value, figures.dead_time_s.u), "")
     table.add_row("t50, s", *of(figures.t50))
     table.add_row("t90, s", *of(figures.t90))
     table.add_row("recovery t10, s", *of(figures.t10))

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from gaswitness.errors import InputError
 from gaswitness.response import ResponseFigures, StepFit
+from gaswitness.wording import with_uncertainty
 
 Floats = NDArray[np.float64]
 
@@ -106,17 +107,15 @@ def _draw_levels(strip: Any, figures: ResponseFigures) -> None:
 
 
 def _words(figures: ResponseFigures) -> str:
-    def number(value: float, u: float) -> str:
-        if math.isnan(value):
-            return "unknown"
-        return f"{value:.4g}" if math.isnan(u) else f"{value:.4g} ± {2 * u:.2g}"
+    def told(value: float, u: float) -> str:
+        return with_uncertainty(value, 2 * u)
 
     parts = [
-        f"zero {number(figures.zero.value, figures.zero.u)}",
-        f"plateau {number(figures.plateau.value, figures.plateau.u)}",
-        f"t50 {number(figures.t50.value, figures.t50.u)} s",
-        f"t90 {number(figures.t90.value, figures.t90.u)} s",
-        f"recovery t10 {number(figures.t10.value, figures.t10.u)} s",
+        f"zero {told(figures.zero.value, figures.zero.u)}",
+        f"plateau {told(figures.plateau.value, figures.plateau.u)}",
+        f"t50 {told(figures.t50.value, figures.t50.u)} s",
+        f"t90 {told(figures.t90.value, figures.t90.u)} s",
+        f"recovery t10 {told(figures.t10.value, figures.t10.u)} s",
     ]
     flags = ", ".join(figures.flags) or "none"
     return "   ".join(parts) + "   (k = 2)\nflags: " + flags

@@ -30,6 +30,7 @@ from gaswitness.links.rig.client import ControlClient, control_port_of, greeting
 from gaswitness.links.rig.control import LOOPBACK
 from gaswitness.links.rig.pace import HeldLink, LeadingClock
 from gaswitness.plan.records import Plan
+from gaswitness.records import first_complaint
 from gaswitness.run.drive import drive
 from gaswitness.run.events import Event, RunStopped
 from gaswitness.run.ports import Hands, Link, StopWish, Wish
@@ -54,6 +55,8 @@ class Wanted:
     rig: str | None
     resume: bool
     operator: str
+    witnessed: bool = False
+    """People at posts mark by the clock on the wall, so time may not stand still between polls at the speed of life."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +123,7 @@ async def _carry_out(wanted: Wanted, seat: Seat, recorder: Recorder, before: Led
     if wanted.rig is not None and greeting is None:
         raise InputError("no rig answers", where=f"--rig {wanted.rig}", hint="start one with: gaswitness rig SITE")
     speed = _speed(wanted, greeting.speed if greeting is not None else None, before)
-    leads = wanted.assume_yes and greeting is not None
+    leads = wanted.assume_yes and greeting is not None and not (wanted.witnessed and greeting.speed == 1.0)
     clock = _clock(speed, before, leads=leads)
     link: Link = open_link(url, plan.site, clock)
     client = None
@@ -194,10 +197,8 @@ def read_plan(path: Path) -> Plan:
     try:
         return Plan.model_validate_json(path.read_bytes())
     except ValidationError as error:
-        first = error.errors()[0]
-        at = ".".join(str(part) for part in first["loc"]) or "the file"
         raise InputError(
-            f"not a plan: {at}: {first['msg']}",
+            f"not a plan: {first_complaint(error)}",
             where=str(path),
             expected="a file made by `gaswitness plan SITE -o PLAN`",
             hint="a ledger is gone on with by --resume" if path.name.endswith(SUFFIX) else "",

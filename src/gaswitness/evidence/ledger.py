@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from pydantic import ValidationError
 
 from gaswitness.errors import ChainBroken
+from gaswitness.records import first_complaint
 from gaswitness.run.events import EVENT, Event, RunResumed, RunStarted, RunStopped
 
 LEDGER_VERSION = 1
@@ -204,10 +205,9 @@ def _read_line(
     try:
         return EVENT.validate_json(body)
     except ValidationError as error:
-        first = error.errors()[0]
-        at = ".".join(str(part) for part in first["loc"])
         raise ChainBroken(
-            f"{source}, line {number}: the chain holds, but this is no event that is known here ({at}: {first['msg']})",
+            f"{source}, line {number}: the chain holds, but this is no event that is known here "
+            f"({first_complaint(error)})",
             hint="it was written by another version or by another hand; judge it with the version that wrote it",
         ) from error
 

@@ -7,10 +7,9 @@ from typing import Any
 
 from gaswitness.errors import Fault, InputError
 from gaswitness.gases import gas
+from gaswitness.gases.hazards import AIRS
 from gaswitness.site.references import Mapping, rows
 from gaswitness.site.tree import child
-
-AIRS = frozenset({"air", "synthetic air", "zero air", "clean air"})
 
 
 def settle_gas_names(data: Mapping) -> list[Fault]:

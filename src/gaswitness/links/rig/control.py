@@ -20,7 +20,7 @@ from gaswitness.links.rig.instruments import measured_at
 from gaswitness.links.rig.pace import RigTime
 from gaswitness.links.rig.world import World
 from gaswitness.plan.records import Step
-from gaswitness.records import Record
+from gaswitness.records import Record, first_complaint
 from gaswitness.run.measured import Measured
 from gaswitness.run.ports import Press
 from gaswitness.site.records import Pattern
@@ -144,7 +144,7 @@ class ControlServer:
                 for press in self._presses.present(self._world.now_s):
                     _send(writer, _seen(press))
         except ValidationError as error:
-            return Reply(id=number, now_s=self._world.now_s, error=f"not a request: {error.errors()[0]['msg']}")
+            return Reply(id=number, now_s=self._world.now_s, error=f"not a request: {first_complaint(error)}")
         except GaswitnessError as error:
             return Reply(id=number, now_s=self._world.now_s, error=error.message)
         faults = tuple(map(str, self._world.faults))

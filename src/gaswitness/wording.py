@@ -1,0 +1,138 @@
+"""How numbers, levels, limits and uncertainties are worded: on a terminal, on paper and on a board alike."""
+
+from __future__ import annotations
+
+import math
+from typing import Protocol
+
+PPM_PER_UNIT = {"ppm": 1.0, "ppb": 1e-3, "%vol": 1e4}
+
+
+class FlammableLimit(Protocol):
+    """A lower flammable limit."""
+
+    @property
+    def ppm(self) -> float:
+        """The limit as ppm by volume."""
+        ...
+
+
+class Display(Protocol):
+    """What of a detector decides how its levels are told."""
+
+    @property
+    def unit(self) -> str:
+        """Unit it shows: ppm, ppb, %vol or %LFL."""
+        ...
+
+    @property
+    def resolution_ppm(self) -> float:
+        """Step of what it shows."""
+        ...
+
+    @property
+    def lfl(self) -> FlammableLimit | None:
+        """The limit that its %LFL is a share of."""
+        ...
+
+
+def number(value: float) -> str:
+    """Four figures, with a comma at thousands and no trailing zeros.
+
+    >>> number(21000.0), number(19.5), number(0.23456), number(float("inf")), number(float("nan"))
+    ('21,000', '19.5', '0.2346', 'never', 'unknown')
+    """
+    if math.isnan(value):
+        return "unknown"
+    if value == 0 or math.isinf(value):
+        return "0" if value == 0 else "never"
+    digits = max(0, 3 - math.floor(math.log10(abs(value))))
+    text = f"{round(value, digits):,.{digits}f}"
+    return text.rstrip("0").rstrip(".") if "." in text else text
+
+
+def with_uncertainty(value: float, expanded: float | None) -> str:
+    """A value with its expanded uncertainty to two figures, and itself no finer (JCGM 100:2008, 7.2.6).
+
+    Where no uncertainty is known, the number alone.
+
+    >>> with_uncertainty(208.515, 8.8765), with_uncertainty(27012.0, 1234.0), with_uncertainty(0.1234, 0.0456)
+    ('208.5 ± 8.9', '27,000 ± 1,200', '0.123 ± 0.046')
+    >>> with_uncertainty(19.5, None)
+    '19.5'
+    """
+    if expanded is None or not (expanded > 0 and math.isfinite(expanded) and math.isfinite(value)):
+        return number(value)
+    places = 1 - math.floor(math.log10(expanded))
+    return f"{round(value, places):,.{max(0, places)}f} ± {round(expanded, places):,.{max(0, places)}f}"
+
+
+def limits(lower: float | None, upper: float | None) -> str:
+    """Limits as people say them; nothing where there are none.
+
+    >>> limits(None, 180.0), limits(21000.0, None), limits(1.0, 2.5)
+    ('at most 180', 'at least 21,000', '1 to 2.5')
+    """
+    if lower is None:
+        return "" if upper is None else f"at most {number(upper)}"
+    return f"at least {number(lower)}" if upper is None else f"{number(lower)} to {number(upper)}"
+
+
+def probability(p: float | None) -> str:
+    """A probability of conformity, never rounded to certainty.
+
+    >>> probability(0.99996), probability(0.42), probability(None)
+    ('> 0.999', '0.420', '')
+    """
+    if p is None:
+        return ""
+    if p > 0.999:
+        return "> 0.999"
+    return "< 0.001" if p < 0.001 else f"{p:.3f}"
+
+
+def scale_ppm(detector: Display) -> tuple[float, str]:
+    """Ppm that one of the detector's own units is worth, and that unit's name."""
+    if detector.unit == "%LFL" and detector.lfl is not None:
+        return detector.lfl.ppm / 100.0, "%LFL"
+    unit = "ppm" if detector.unit == "%LFL" else detector.unit
+    return PPM_PER_UNIT[unit], unit
+
+
+def level(detector: Display, value_ppm: float) -> str:
+    """A level as this detector shows it."""
+    scale, unit = scale_ppm(detector)
+    return f"{number(_to_display(detector, value_ppm / scale, scale))} {unit}"
+
+
+def between(detector: Display, lower_ppm: float, upper_ppm: float) -> str:
+    """Two levels as this detector shows them."""
+    scale, unit = scale_ppm(detector)
+    lower, upper = (number(_to_display(detector, v / scale, scale)) for v in (lower_ppm, upper_ppm))
+    return f"{lower} to {upper} {unit}"
+
+
+def mixture(value_ppm: float) -> str:
+    """A level as a bottle's label has it, whatever unit its detectors use.
+
+    >>> mixture(220.0), mixture(165000.0)
+    ('220 ppm', '16.5 %vol')
+    """
+    return f"{number(value_ppm / 1e4)} %vol" if value_ppm >= 1e4 else f"{number(value_ppm)} ppm"
+
+
+def seconds(value_s: float) -> str:
+    """Seconds up to five minutes, else minutes.
+
+    >>> seconds(42.4), seconds(600.0), seconds(float("inf"))
+    ('42 s', '10 min', 'never')
+    """
+    if not math.isfinite(value_s):
+        return "never"
+    return f"{value_s:.0f} s" if value_s < 300 else f"{value_s / 60:.0f} min"
+
+
+def _to_display(detector: Display, value: float, scale: float) -> float:
+    """To one place more than the detector shows: more would be noise."""
+    step = detector.resolution_ppm / scale
+    return round(value, max(0, math.ceil(-math.log10(step))) + 1) if step > 0 else value
