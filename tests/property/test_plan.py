@@ -106,7 +106,7 @@ def plan_of(made_of: Site) -> Plan:
 def test_a_plan_is_refused_or_safe(made_of: Site) -> None:
     plan = plan_of(made_of)
     assert dry_run(plan).faults == ()
-    kinds = [step.kind for step in plan.steps]
+    kinds = [step.kind for step in plan.steps if step.kind != "bottle"]  # gauges are read when inhibits are off
     gas = [i for i, kind in enumerate(kinds) if kind == "gas-on"]
     assert gas
     before = ("caution", "warn", "inhibit")

@@ -12,11 +12,13 @@ from gaswitness.certify.payload import CertificatePayload
 from gaswitness.certify.strips import strip_of
 from gaswitness.certify.wording import found_and_limits, instant, time_of_day
 from gaswitness.evidence.ledger import Ledger
+from gaswitness.evidence.series import series_of
+from gaswitness.judge.bottles import BottleUse, bottle_uses
 from gaswitness.judge.decide import COVERAGE_K
 from gaswitness.judge.records import Finding, Judgement, Verdict
 from gaswitness.paper import typeset
 from gaswitness.plan.records import Plan
-from gaswitness.run.events import Event, InhibitMoved, RoleTold, RunResumed
+from gaswitness.run.events import AirMeasured, Event, InhibitMoved, RoleTold, RunResumed
 from gaswitness.wording import between, level, number, probability, scale_ppm, with_uncertainty
 
 TEMPLATE = Path(__file__).with_name("certificate.typ")
@@ -57,6 +59,7 @@ def certificate_view(payload: CertificatePayload, ledger: Ledger, digest: str, s
             ("ended", instant(payload.ended)),
             ("operator", payload.operator),
             ("run", payload.run_id),
+            *_air(events),
         ],
         "notices": _notices(payload, events),
         "summary": [_summary_row(verdict, plan, payload) for verdict in judgement.verdicts],
@@ -67,7 +70,7 @@ def certificate_view(payload: CertificatePayload, ledger: Ledger, digest: str, s
             f"{stray.signal} during the test of {stray.during}: {stray.explanation}" for stray in judgement.strays
         ],
         "detectors": [_detector(verdict, plan, events) for verdict in judgement.verdicts],
-        "cylinders": _cylinders(plan),
+        "cylinders": _cylinders(plan, bottle_uses(series_of(ledger))),
         "inhibits": _inhibits(events),
         "told": _told(events),
         "rules": list(payload.rules),
@@ -206,10 +209,21 @@ def _told_together(passed: Sequence[Finding]) -> str:
     return f"Passed too: {', '.join(parts)}; figures in the bundle." if parts else ""
 
 
-def _cylinders(plan: Plan) -> list[dict[str, str]]:
+def _air(events: Sequence[Event]) -> list[tuple[str, str]]:
+    """The day's air, where it was measured."""
+    last = next((event for event in reversed(events) if isinstance(event, AirMeasured)), None)
+    if last is None:
+        return []
+    parts = [f"{last.pressure_pa / 100:.1f} hPa"] if last.pressure_pa is not None else []
+    parts += [f"{last.temperature_k - 273.15:.1f} °C"] if last.temperature_k is not None else []
+    return [("air measured", ", ".join(parts))] if parts else []
+
+
+def _cylinders(plan: Plan, uses: Sequence[BottleUse]) -> list[dict[str, str]]:
     used: dict[str, list[str]] = {}
     for detector in plan.detectors:
         used.setdefault(detector.cylinder, []).append(detector.tag)
+    of_gas = {use.cylinder.tag: use for use in uses}
     rows = []
     for tag, detectors in used.items():
         cylinder = plan.site.cylinder(tag)
@@ -226,9 +240,20 @@ def _cylinders(plan: Plan) -> list[dict[str, str]]:
                 "certificate": cylinder.certificate,
                 "expires": cylinder.expires.isoformat(),
                 "used": ", ".join(detectors),
+                "gas_used": _gas_used(of_gas.get(tag)),
             }
         )
     return rows
+
+
+def _gas_used(use: BottleUse | None) -> str:
+    """Gauges before and after in bar, gas used with U (k = 2) and planned in litres; what was not read is a dash."""
+    if use is None:
+        return "-"
+    before, after = ("-" if p is None else f"{p / 1e5:.4g}" for p in (use.before_pa, use.after_pa))
+    used = "-" if use.used_m3 is None else f"{use.used_m3 * 1e3:.1f} ± {2e3 * use.u_m3:.1f}"
+    planned = "-" if use.planned_m3 is None else f"{use.planned_m3 * 1e3:.1f}"
+    return f"{before} / {after} bar; {used} / {planned} L"
 
 
 def _cautions(plan: Plan) -> list[tuple[str, list[str]]]:

@@ -20,6 +20,7 @@ from gaswitness.evidence.timeline import Instant, between, pressed
 from gaswitness.plan.records import Plan, Step
 from gaswitness.run.events import (
     AirMeasured,
+    CylinderRead,
     Event,
     GasTurned,
     InhibitHandedOver,
@@ -32,6 +33,7 @@ from gaswitness.run.events import (
     RoleTold,
     RunResumed,
     RunStopped,
+    SoundMeasured,
     StatusSeen,
     StepMoved,
 )
@@ -165,6 +167,8 @@ class Series:
     """Identities of marks that another mark took the place of."""
     airs: tuple[AirMeasured, ...]
     notes: tuple[NoteTaken, ...]
+    sounds: tuple[SoundMeasured, ...] = ()
+    bottles: tuple[CylinderRead, ...] = ()
 
     @property
     def interrupted(self) -> bool:
@@ -254,6 +258,8 @@ def series_of(ledger: Ledger) -> Series:
         corrected=corrected,
         airs=_of(AirMeasured, events),
         notes=_of(NoteTaken, events),
+        sounds=_of(SoundMeasured, events),
+        bottles=_of(CylinderRead, events),
     )
 
 

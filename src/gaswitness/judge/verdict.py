@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 from gaswitness.evidence.series import Series, StepSpan
-from gaswitness.judge import alarms, effects, reading, visit
+from gaswitness.judge import alarms, effects, loudness, reading, visit
+from gaswitness.judge.bottles import blamed, bottle_notes, low_bottles
 from gaswitness.judge.budget import Budget
 from gaswitness.judge.case import Case, case_of
 from gaswitness.judge.causes import Diagnosis, diagnose
@@ -38,6 +39,7 @@ CASE_JUDGES: Mapping[CriterionKind, CaseJudge] = {
 VISIT_JUDGES: Mapping[CriterionKind, Callable[[Series, Criterion], Finding]] = {
     "inhibit-lifted": visit.inhibit_lifted,
     "warned": visit.warned,
+    "audible": loudness.audible,
 }
 
 
@@ -51,7 +53,8 @@ def judge(series: Series) -> Judgement:
         found = _detector(series, part.tag, criteria, strays)
         rows += found
         verdicts.append(_verdict(part.tag, criteria, [finding for _, _, finding in found]))
-    whole = tuple(VISIT_JUDGES[c.kind](series, c) for c in series.plan.criteria if c.tag is None)
+    left_out = [c for c in series.plan.criteria if c.kind == "audible" and loudness.measured_at(series, c) is None]
+    whole = tuple(VISIT_JUDGES[c.kind](series, c) for c in series.plan.criteria if c.tag is None and c not in left_out)
     outcomes: list[Outcome] = [v.outcome for v in verdicts] + [finding.outcome for finding in whole]
     return Judgement(
         run_id=series.run_id,
@@ -63,7 +66,7 @@ def judge(series: Series) -> Judgement:
         visit=whole,
         effects=effects.effect_lines(series, rows),
         strays=strays,
-        notes=(*_notes(series), *_restless(rows)),
+        notes=(*_notes(series), *bottle_notes(series), *_unheard(left_out), *_restless(rows)),
     )
 
 
@@ -73,6 +76,7 @@ def _detector(
     trials = series.trials_of(tag)
     found_case = case_of(series, tag, next((t for t in reversed(trials) if not t.as_left), None))
     left_case = case_of(series, tag, next((t for t in reversed(trials) if t.as_left), None))
+    low = low_bottles(series).get(tag, "")
     known = {id(case): diagnose(case) for case in (found_case, left_case)}
     rows = []
     for criterion in criteria:
@@ -83,7 +87,7 @@ def _detector(
             finding = _no_stray(criterion, [s for s in strays if s.during == tag], found_case)
         else:
             finding = CASE_JUDGES[criterion.kind](case, criterion, known[id(case)])
-        rows.append((case, criterion, _broken_off(series, criterion, finding)))
+        rows.append((case, criterion, blamed(_broken_off(series, criterion, finding), low)))
     return rows
 
 
@@ -160,6 +164,14 @@ def _notes(series: Series) -> list[str]:
     if series.simulated:
         notes.append("Simulated installation: nothing here was measured on a real one.")
     return notes
+
+
+def _unheard(left_out: list[Criterion]) -> list[str]:
+    """Posts at which nobody measured, which is no shortfall and no proof either."""
+    return [
+        f"No sound level was measured at {c.post}: whether {c.effect} is loud enough there was not shown."
+        for c in left_out
+    ]
 
 
 def _restless(rows: list[tuple[Case, Criterion, Finding]]) -> list[str]:

@@ -14,7 +14,8 @@ from gaswitness.plan.criteria import detector_criteria, visit_criteria
 from gaswitness.plan.forecast import Forecast, Spread, air_shows, forecast, room_reads, shown_on
 from gaswitness.plan.lines import FAULT, Reach, has_fault_signal, in_order, reach
 from gaswitness.plan.records import Criterion, DetectorPlan, GasNeed, NotShown, Plan, Step
-from gaswitness.plan.steps import BOTTLE_CHANGE_S, SETUP_S, detector_steps, visit_closing, visit_opening
+from gaswitness.plan.sounds import AUDIBLE, Listening, listenings
+from gaswitness.plan.steps import BOTTLE_CHANGE_S, SETUP_S, detector_steps, listen_s, visit_closing, visit_opening
 from gaswitness.plan.words import level, number
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Site
 
@@ -66,6 +67,7 @@ def build_plan(
     if reasons:
         raise PlanRefused(_told(reasons), hint="names are case-sensitive; `gaswitness check` lists the site")
     if only is not None:
+        only = {*only, *_sounding(site, only, frozenset(live))}
         from_only = {name.partition("/")[0] for name in only}
         tags = [d.tag for d in site.detectors if d.tag in from_only and (tags is None or d.tag in tags)]
     wanted = [d for d in site.detectors if tags is None or d.tag in tags]
@@ -78,7 +80,9 @@ def build_plan(
         else:
             reasons += job
     jobs = _ordered(site, jobs)
-    plans = _detector_plans(site, jobs)
+    heard = listenings(site, [(job.detector.tag, job.reach) for job in jobs if job.gas])
+    heard = tuple(one for one in heard if only is None or f"{AUDIBLE}/{one.post.tag}" in only)
+    plans = _detector_plans(site, jobs, heard)
     needs = gas_needs(site, plans)
     reasons += _short_of_gas(site, plans, needs)
     inhibited = _inhibited(site, jobs, frozenset(live), only)
@@ -90,18 +94,17 @@ def build_plan(
             hint="mend the site or the bottles, or leave a point out by name and it will stand as not tested",
         )
 
-    steps: list[Step] = [*visit_opening(site, inhibited, site.warn)]
+    bottles = [need.cylinder for need in needs if need.needed_m3 > 0]
+    steps: list[Step] = [*visit_opening(site, inhibited, site.warn, bottles)]
     criteria: list[Criterion] = []
     not_shown: list[NotShown] = []
     for job in jobs:
-        steps += detector_steps(
-            site, job.detector, job.cylinder, job.points, job.reach, job.expected, gas=job.gas, fault=job.fault
-        )
+        steps += _steps(site, job, heard)
         own = detector_criteria(site, job.detector, job.cylinder, job.points, job.reach, job.expected, fault=job.fault)
         criteria += _kept(own, job, only)
         not_shown += job.reach.not_shown
-    steps += visit_closing(site, inhibited, site.warn)
-    criteria += visit_criteria([e.tag for e in inhibited], [r.role for r in site.warn])
+    steps += visit_closing(site, inhibited, site.warn, bottles)
+    criteria += visit_criteria([e.tag for e in inhibited], [r.role for r in site.warn], heard)
     left_out = [NotShown(cause=name, why="left out of this plan by choice") for name in sorted(without)]
     return Plan(
         made=made.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
@@ -236,13 +239,32 @@ def _ordered(site: Site, jobs: Sequence[_Job]) -> list[_Job]:
     )
 
 
-def _detector_plans(site: Site, jobs: Sequence[_Job]) -> list[DetectorPlan]:
+def _sounding(site: Site, only: Collection[str], live: frozenset[str]) -> set[str]:
+    """Detectors that must be tested again so that sounders sound at the posts that fell short."""
+    tests = [(d.tag, reach(site, d, in_order(d.alarms), live)) for d in site.detectors]
+    return {one.tag for one in listenings(site, tests) if f"{AUDIBLE}/{one.post.tag}" in only}
+
+
+def _steps(site: Site, job: _Job, heard: Sequence[Listening]) -> tuple[Step, ...]:
+    return detector_steps(
+        site,
+        job.detector,
+        job.cylinder,
+        job.points,
+        job.reach,
+        job.expected,
+        gas=job.gas,
+        fault=job.fault,
+        listenings=[one for one in heard if one.tag == job.detector.tag],
+    )
+
+
+def _detector_plans(site: Site, jobs: Sequence[_Job], heard: Sequence[Listening]) -> list[DetectorPlan]:
     plans: list[DetectorPlan] = []
     before: str | None = None
     for job in jobs:
-        steps = detector_steps(
-            site, job.detector, job.cylinder, job.points, job.reach, job.expected, gas=job.gas, fault=job.fault
-        )
+        steps = _steps(site, job, heard)
+        listening_s = sum(listen_s(one) for one in heard if one.tag == job.detector.tag)
         duration_s = SETUP_S + sum(step.expected_s for step in steps if not step.optional)
         duration_s += BOTTLE_CHANGE_S if job.gas and job.cylinder.tag != before else 0.0
         before = job.cylinder.tag if job.gas else before
@@ -253,7 +275,7 @@ def _detector_plans(site: Site, jobs: Sequence[_Job]) -> list[DetectorPlan]:
                 bottle_ppm=shown_on(site, job.detector, job.cylinder),
                 background_ppm=room_reads(site, job.detector),
                 gas_s=job.expected.gas_s if job.gas else 0.0,
-                gas_m3=job.cylinder.flow_m3_s * (job.expected.gas_s + PURGE_S) if job.gas else 0.0,
+                gas_m3=job.cylinder.flow_m3_s * (job.expected.gas_s + listening_s + PURGE_S) if job.gas else 0.0,
                 duration_s=round(duration_s, 1),
                 curve=job.expected.curve,
                 points=job.expected.points,

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from gaswitness.plan.forecast import Forecast, cap_tau_s, room_reads, shown_on
 from gaswitness.plan.lines import FAULT, Line, Reach, poll_s
 from gaswitness.plan.records import Criterion, CriterionKind
+from gaswitness.plan.sounds import Listening, audible_criterion
 from gaswitness.plan.words import between, level, mixture, number
 from gaswitness.site.amounts import Amount
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
@@ -78,7 +79,9 @@ def _as_left(found: Criterion) -> Criterion:
     )
 
 
-def visit_criteria(inhibited: Sequence[str], roles: Sequence[str]) -> tuple[Criterion, ...]:
+def visit_criteria(
+    inhibited: Sequence[str], roles: Sequence[str], listenings: Sequence[Listening] = ()
+) -> tuple[Criterion, ...]:
     """What concerns the whole visit."""
     made: list[Criterion] = []
     if inhibited:
@@ -89,6 +92,7 @@ def visit_criteria(inhibited: Sequence[str], roles: Sequence[str]) -> tuple[Crit
         made.append(
             _yes("visit/warned", "warned", f"Told before the test and again when it is over: {', '.join(roles)}.")
         )
+    made += [audible_criterion(one) for one in listenings]
     return tuple(made)
 
 

@@ -35,9 +35,11 @@ StepKind = Literal[
     "prove",  # the effect just released is seen to act once more
     "all-clear",  # one role is told that the test is over
     "air",  # barometer and thermometer read at the site, where there are any
+    "sound",  # level at one post while its sounders sound, where there is a meter
+    "bottle",  # pressure of one bottle read off its gauge, before the test and after it
 ]
 
-MEASURED: frozenset[StepKind] = frozenset({"air"})
+MEASURED: frozenset[StepKind] = frozenset({"air", "sound", "bottle"})
 """Steps at which people measure with instruments of their own; without them the step is left out."""
 
 CriterionKind = Literal[
@@ -58,6 +60,7 @@ CriterionKind = Literal[
     "no-stray",  # nothing happened that no cause explains
     "inhibit-lifted",  # every inhibit lifted and its effect proven
     "warned",  # everybody told before has been told it is over
+    "audible",  # measured level of sounders at a post, against the published rules for its noise
 ]
 
 
@@ -72,16 +75,19 @@ class Criterion(Record):
     point: str | None = None
     """Alarm point or `fault`, where the criterion is about one."""
     effect: str | None = None
+    post: str | None = None
+    """Listening place, where the criterion is about one."""
     target: float | None = None
     lower: float | None = None
     upper: float | None = None
-    unit: Literal["ppm", "s", "count", "yes"]
+    unit: Literal["ppm", "s", "count", "yes", "dBA"]
     """`yes` is a thing that happened (1) or did not (0)."""
     rule: Rule
     text: str
     """The criterion in words, as it will stand in the certificate."""
     optional: bool = False
-    """Only judged where its steps were run (as left, after an adjustment); otherwise it is left out of the verdict."""
+    """Only judged where its steps were run (as left, after an adjustment; or something measured by hand); otherwise it
+    is left out of the verdict."""
 
 
 class Step(Record):

@@ -11,6 +11,7 @@ from gaswitness.plan.criteria import FAULT_LIMIT_S, FLUSH_E_FOLDS, reset_limit_s
 from gaswitness.plan.forecast import Forecast, cap_tau_s, shown_on
 from gaswitness.plan.lines import FAULT, Reach, poll_s
 from gaswitness.plan.records import Step
+from gaswitness.plan.sounds import Listening
 from gaswitness.plan.words import detector_post, level, mixture, number, panel_post, seconds, slug
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Role, Site
 
@@ -22,6 +23,10 @@ TELL_S = 60.0
 PRESS_S = 10.0
 HANDS_S = 15.0
 """Usual time to tell somebody, to press at the panel, and to put a cap on or take it off: assumed, no source."""
+LISTEN_S = 15.0
+"""For a sound level meter to be read: assumed, no source."""
+LISTEN_LATE_S = 60.0
+"""Gas flows meanwhile: after so long on top, nobody is waited for."""
 PEOPLE_AT_MOST_S = 3600.0
 AT_DETECTOR_AT_MOST_S = 900.0
 LATE_S = 45.0
@@ -32,8 +37,10 @@ ZERO_SHARE = 0.1
 """Wanted standard uncertainty of the mean before gas, as a part of the zero tolerance."""
 
 
-def visit_opening(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]) -> tuple[Step, ...]:
-    """Cautions, air measured, people warned, inhibits placed."""
+def visit_opening(
+    site: Site, inhibited: Sequence[Effect], roles: Sequence[Role], bottles: Sequence[str] = ()
+) -> tuple[Step, ...]:
+    """Cautions, air and gauges read, people warned, inhibits placed."""
     panel = panel_post(site)
     steps = [
         _step(
@@ -49,6 +56,7 @@ def visit_opening(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]
             optional=True,
             expected_s=TELL_S,
         ),
+        *(_gauge(site, tag, "before") for tag in bottles),
     ]
     steps += [
         _step(
@@ -75,8 +83,10 @@ def visit_opening(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]
     return tuple(steps)
 
 
-def visit_closing(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]) -> tuple[Step, ...]:
-    """Inhibits lifted and proven, one after the other; everybody told that it is over."""
+def visit_closing(
+    site: Site, inhibited: Sequence[Effect], roles: Sequence[Role], bottles: Sequence[str] = ()
+) -> tuple[Step, ...]:
+    """Inhibits lifted and proven, one after the other; gauges read; everybody told that it is over."""
     panel = panel_post(site)
     steps: list[Step] = []
     for effect in inhibited:
@@ -103,6 +113,7 @@ def visit_closing(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]
                 expected_s=2 * TELL_S,
             )
         )
+    steps += [_gauge(site, tag, "after") for tag in bottles]
     steps += [
         _step(
             f"visit/all-clear/{slug(role.role)}",
@@ -115,6 +126,13 @@ def visit_closing(site: Site, inhibited: Sequence[Effect], roles: Sequence[Role]
         for role in roles
     ]
     return tuple(steps)
+
+
+def _gauge(site: Site, bottle: str, when: str) -> Step:
+    least = number(site.cylinder(bottle).min_pressure_pa / 1e5)
+    text = f"Read the gauge of bottle {bottle} {when} the test, where it has one"
+    text += f"; below {least} bar its certificate no longer holds." if when == "before" else "."
+    return _step(f"visit/bottle-{when}/{bottle}", "bottle", text, cylinder=bottle, optional=True, expected_s=HANDS_S)
 
 
 def _on_a_link(site: Site, effect: Effect) -> bool:
@@ -147,12 +165,13 @@ def detector_steps(
     *,
     gas: bool,
     fault: bool,
+    listenings: Sequence[Listening] = (),
 ) -> tuple[Step, ...]:
     """Every step at one detector; `points` in the order in which gas passes them."""
     here = _At(site, detector, cylinder)
     steps: list[Step] = []
     if gas:
-        steps += _under_gas(here, points, reach, expected)
+        steps += _under_gas(here, points, reach, expected, listenings)
         steps += _after_gas(here, points, reach, expected)
     if fault:
         steps += _fault(here, reach)
@@ -194,6 +213,26 @@ class _At:
         )
 
 
+def listen_s(one: Listening) -> float:
+    """Until all sounders sound, and then for the meter to come to rest [s]."""
+    return LISTEN_S + one.within_s
+
+
+def _listen(at: _At, one: Listening) -> Step:
+    """While the reading settles the sounders sound anyway."""
+    return at.step(
+        f"sound/{one.post.tag}",
+        "sound",
+        f"Measure the sound level at {one.post.tag} ({one.post.name}), at ear height, while {', '.join(one.sounders)} "
+        "can be heard; without a sound level meter leave it out.",
+        effect=one.sounders[0],
+        post=one.post.tag,
+        at_most_s=listen_s(one) + LISTEN_LATE_S,
+        optional=True,
+        expected_s=listen_s(one),
+    )
+
+
 def _await_sets(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected: Forecast) -> list[Step]:
     """One wait an alarm, in the order in which gas passes them."""
     steps: list[Step] = []
@@ -217,9 +256,16 @@ def _await_sets(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expecte
     return steps
 
 
-def _under_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected: Forecast) -> list[Step]:
+def _under_gas(
+    at: _At,
+    points: Sequence[AlarmPointSpec],
+    reach: Reach,
+    expected: Forecast,
+    listenings: Sequence[Listening] = (),
+) -> list[Step]:
     tag, detector = at.tag, at.detector
     steps = [at.zero("zero"), at.gas_on("gas-on"), *_await_sets(at, points, reach, expected)]
+    steps += [_listen(at, one) for one in listenings]
     since_s = max(expected.set_s, default=0.0)
     early_s = expected.points[-1].set_s[0] if expected.points else 0.0
     settle_s, settle_late_s = expected.settle_s

@@ -171,6 +171,31 @@ class AirMeasured(_Event):
     by: str = ""
 
 
+class SoundMeasured(_Event):
+    """Sound level at a listening place, measured by hand while sounders sounded."""
+
+    kind: Literal["sound"] = "sound"
+    effect: str
+    """The sounder that should be loudest there."""
+    post: str
+    level_dba: float
+    """As the meter showed it, noise of the place and all; A-weighted."""
+    u_db: float
+    """Standard uncertainty of the level."""
+    note: str = ""
+    """Distance or place, where it was not the post itself."""
+    by: str
+
+
+class CylinderRead(_Event):
+    """Pressure of a bottle, read off its gauge; before or after the test is told by when gas flowed out of it."""
+
+    kind: Literal["bottle"] = "bottle"
+    cylinder: str
+    pressure_pa: float
+    by: str
+
+
 class NoteTaken(_Event):
     """Anything a person wants to be kept."""
 
@@ -214,6 +239,8 @@ Event = Annotated[
     | InhibitHandedOver
     | RoleTold
     | AirMeasured
+    | SoundMeasured
+    | CylinderRead
     | NoteTaken
     | StopAsked
     | RunStopped,

@@ -16,6 +16,7 @@ from typing import Literal
 from gaswitness.plan.records import MEASURED, Step, StepKind
 from gaswitness.run.events import (
     AirMeasured,
+    CylinderRead,
     Event,
     GasTurned,
     InhibitHandedOver,
@@ -23,10 +24,11 @@ from gaswitness.run.events import (
     Pressed,
     RoleTold,
     RunStopped,
+    SoundMeasured,
     StepMoved,
     StopAsked,
 )
-from gaswitness.run.measured import AirRead
+from gaswitness.run.measured import AirRead, BottleRead, SoundRead
 from gaswitness.run.over import BY_HAND, ONLY_BY_ANSWER, over
 from gaswitness.run.ports import Answer
 from gaswitness.run.safe import due, moot
@@ -237,7 +239,7 @@ class _Turn:
                 self.commands.append(Ask(now.step, again=True))
                 return
             self.moved(answered.t_s, now.step, "skipped", by=answer.by, note=answer.note)
-        elif now.step.kind in MEASURED and answer.measured is None:
+        elif now.step.kind in MEASURED and (answer.measured is None or answer.measured.kind != now.step.kind):
             self.moved(answered.t_s, now.step, "skipped", by=answer.by, note=answer.note or "not measured")
         else:
             self._act(now.step, answer, answer.t_s if answer.t_s is not None else answered.t_s)
@@ -280,6 +282,25 @@ class _Turn:
                 air = answer.measured
                 self.write(
                     AirMeasured(t_s=t_s, wall=wall, pressure_pa=air.pressure_pa, temperature_k=air.temperature_k, by=by)
+                )
+            case "sound" if isinstance(answer.measured, SoundRead):
+                heard = answer.measured
+                self.write(
+                    SoundMeasured(
+                        t_s=t_s,
+                        wall=wall,
+                        effect=done.effect or "",
+                        post=done.post or "",
+                        level_dba=heard.level_dba,
+                        u_db=heard.u_db,
+                        note=heard.note,
+                        by=by,
+                    )
+                )
+            case "bottle" if isinstance(answer.measured, BottleRead):
+                pressure_pa = answer.measured.pressure_pa
+                self.write(
+                    CylinderRead(t_s=t_s, wall=wall, cylinder=done.cylinder or "", pressure_pa=pressure_pa, by=by)
                 )
             case _:
                 pass  # cautions and steps that are only watched leave no trace but their end

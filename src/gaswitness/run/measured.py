@@ -10,13 +10,17 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Literal
+from typing import Annotated, Literal
+
+from pydantic import Field
 
 from gaswitness.errors import InputError
 from gaswitness.plan.records import StepKind
 
 ZERO_CELSIUS_K = 273.15
 NOT_READ = "-"
+METER_U_DB = 1.5
+"""Standard uncertainty of a level read off a hand-held meter in a room; common practice, no source."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +38,32 @@ class AirRead:
             _within(self.temperature_k - ZERO_CELSIUS_K, -60.0, 70.0, "degC", "air temperature")
 
 
-Measured = AirRead
+@dataclass(frozen=True, slots=True)
+class SoundRead:
+    """Sound level meter at a post, noise of the place and all."""
+
+    level_dba: float
+    note: str = ""
+    """Distance or place, where it was not the post itself."""
+    u_db: float = METER_U_DB
+    kind: Literal["sound"] = "sound"
+
+    def __post_init__(self) -> None:
+        _within(self.level_dba, 20.0, 150.0, "dBA", "sound level")
+
+
+@dataclass(frozen=True, slots=True)
+class BottleRead:
+    """Gauge of a bottle."""
+
+    pressure_pa: float
+    kind: Literal["bottle"] = "bottle"
+
+    def __post_init__(self) -> None:
+        _within(self.pressure_pa / 1e5, 0.0, 350.0, "bar", "pressure of a bottle")
+
+
+Measured = Annotated[AirRead | SoundRead | BottleRead, Field(discriminator="kind")]
 """Anything that is measured by hand."""
 
 
@@ -59,10 +88,27 @@ def _typed_air(text: str) -> AirRead:
     return AirRead(pressure_pa, temperature_k)
 
 
-ASKED: Mapping[StepKind, str] = {"air": "barometer in hPa, then thermometer in degC (1003 18.5; - for one not read)"}
+def _typed_sound(text: str) -> SoundRead:
+    level, _, note = text.replace("dBA", " ").strip().partition(" ")
+    return SoundRead(_number(level, ASKED["sound"]), note.strip())
+
+
+def _typed_bottle(text: str) -> BottleRead:
+    return BottleRead(_number(text.replace("bar", ""), ASKED["bottle"]) * 1e5)
+
+
+ASKED: Mapping[StepKind, str] = {
+    "air": "barometer in hPa, then thermometer in degC (1003 18.5; - for one not read)",
+    "sound": "level in dBA, then the place if it was another (92.5 at the desk)",
+    "bottle": "gauge in bar (57.5)",
+}
 """What is to be typed at each kind of step that measures."""
 
-_READERS: Mapping[StepKind, Callable[[str], Measured]] = {"air": _typed_air}
+_READERS: Mapping[StepKind, Callable[[str], Measured]] = {
+    "air": _typed_air,
+    "sound": _typed_sound,
+    "bottle": _typed_bottle,
+}
 
 
 def read_typed(kind: StepKind, text: str) -> Measured | None:

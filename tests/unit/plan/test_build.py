@@ -49,8 +49,8 @@ def test_the_order_of_a_whole_visit() -> None:
         "silence", "gas-off", "await-clear", "recover", "reset", "fault", "mend", "lift", "prove", "all-clear",
     ]  # fmt: skip
     assert kinds(full(), optional=True) == [
-        "air", "adjust", "adjust", "zero", "gas-on", "await-set", "await-set", "await-plateau", "acknowledge",
-        "silence", "gas-off", "await-clear", "recover", "reset",
+        "air", "bottle", "adjust", "adjust", "zero", "gas-on", "await-set", "await-set", "await-plateau",
+        "acknowledge", "silence", "gas-off", "await-clear", "recover", "reset", "bottle",
     ]  # fmt: skip
 
 

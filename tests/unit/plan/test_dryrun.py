@@ -41,7 +41,7 @@ def test_the_plan_as_made_has_no_fault() -> None:
         (without("prove"), "never proven live"),
         (without("all-clear"), "never told that it is over"),
         (without("mend"), "never closed again"),
-        (moved("lift", 9), "gas while an inhibit has been lifted"),
+        (moved("lift", 14), "gas while an inhibit has been lifted"),
         (moved("all-clear", 20), "before the installation is back"),
         (PLAN.model_copy(update={"steps": (*PLAN.steps, PLAN.steps[-1])}), "stands twice"),
         (PLAN.model_copy(update={"criteria": (*PLAN.criteria, PLAN.criteria[0])}), "criterion stands twice"),

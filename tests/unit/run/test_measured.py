@@ -8,9 +8,9 @@ import pytest
 
 from gaswitness.errors import InputError
 from gaswitness.plan.records import MEASURED
-from gaswitness.run.events import AirMeasured, Event, RunStarted, StepMoved
+from gaswitness.run.events import AirMeasured, CylinderRead, Event, RunStarted, StepMoved
 from gaswitness.run.machine import Answered, Write, step
-from gaswitness.run.measured import ASKED, AirRead, Measured, read_typed
+from gaswitness.run.measured import ASKED, AirRead, BottleRead, Measured, SoundRead, read_typed
 from gaswitness.run.ports import Answer
 from gaswitness.run.state import RunState, StepNow, begin
 from support.ledgers import WALL
@@ -78,3 +78,25 @@ def test_without_an_instrument_the_step_is_left_out_and_nothing_is_recorded_of_i
     moved = answered("air", None)[0]
     assert isinstance(moved, StepMoved)
     assert (moved.step, moved.state, moved.note) == ("visit/air", "skipped", "not measured")
+
+
+def test_sound_and_gauge_as_they_are_typed() -> None:
+    assert read_typed("sound", "92,5") == SoundRead(92.5)
+    assert read_typed("sound", "92.5 dBA at the desk") == SoundRead(92.5, "at the desk")
+    assert read_typed("bottle", "57.5 bar") == BottleRead(5750000.0)
+    with pytest.raises(InputError, match="20 to 150 dBA"):
+        read_typed("sound", "925")
+    with pytest.raises(InputError, match="0 to 350 bar"):
+        read_typed("bottle", "5750")
+
+
+def test_a_gauge_is_recorded_with_its_bottle() -> None:
+    gauge = answered("bottle", BottleRead(6e6))[0]
+    assert isinstance(gauge, CylinderRead)
+    assert (gauge.cylinder, gauge.pressure_pa, gauge.by) == ("BTL", 6e6, "MK")
+
+
+def test_figures_of_another_instrument_are_not_taken() -> None:
+    moved = answered("air", BottleRead(6e6))[0]
+    assert isinstance(moved, StepMoved)
+    assert moved.state == "skipped"

@@ -17,14 +17,22 @@ from gaswitness.run.ports import Answer, Press
 
 HAND_U_S = 0.05
 """Standard uncertainty of the instant of an act: a valve is not open at once."""
-TAKES_S: dict[StepKind, float] = {"caution": 5.0, "warn": 5.0, "prove": PROOF_S, "all-clear": 5.0, "air": 5.0}
+TAKES_S: dict[StepKind, float] = {
+    "caution": 5.0,
+    "warn": 5.0,
+    "prove": PROOF_S,
+    "all-clear": 5.0,
+    "air": 5.0,
+    "bottle": 5.0,
+}
 """How long hands are busy with a step, on the run's clock; other steps are done at once (our assumption)."""
 LOOK_S = 0.5
 
 
 async def take_time(step: Step, clock: Clock, look: Callable[[], None] | None = None) -> None:
     """Be busy with a step for as long as it takes, and look up now and then."""
-    until_s = clock.now_s() + TAKES_S.get(step.kind, 0.0)
+    takes_s = step.expected_s if step.kind == "sound" else TAKES_S.get(step.kind, 0.0)
+    until_s = clock.now_s() + takes_s
     while clock.now_s() < until_s:
         await clock.sleep_s(LOOK_S)
         if look is not None:

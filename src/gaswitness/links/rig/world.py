@@ -18,6 +18,7 @@ from gaswitness.links.rig.chance import generator
 from gaswitness.links.rig.faults import LINK_DOWN_AFTER_S, RigFault
 from gaswitness.links.rig.heads import Head
 from gaswitness.links.rig.panel import Buttons, Drive, Panel
+from gaswitness.plan.bottles import ATMOSPHERE_PA
 from gaswitness.site.records import Effect, EffectKind, Pattern, Site
 
 Button = Literal["acknowledge", "silence", "reset"]
@@ -63,6 +64,10 @@ class World:
         self._driven: dict[str, Drive] = dict(self.panel.drives)
         self._coming: list[tuple[float, int, Sight]] = []
         self._count = 0
+        self.acting: set[str] = set()
+        """Effects that really act now, whatever the panel believes."""
+        self._flowing: dict[str, tuple[str, float]] = {}
+        self._let_out_m3: dict[str, float] = {}
         self._listeners: list[Callable[[Sight], None]] = []
         self._timers: list[Callable[[float], None]] = []
         for fault in faults:
@@ -119,6 +124,7 @@ class World:
     def _show(self, t_s: float) -> None:
         while self._coming and self._coming[0][0] <= t_s:
             sight = heapq.heappop(self._coming)[2]
+            (self.acting.add if sight.on else self.acting.discard)(sight.effect)
             for listener in self._listeners:
                 listener(sight)
 
@@ -139,6 +145,8 @@ class World:
             bottle = self.site.cylinder(cylinder)
         except KeyError as error:
             raise InputError("no such bottle at this site", where="rig", found=cylinder) from error
+        self._shut(tag)
+        self._flowing[tag] = cylinder, self.now_s
         head.gas_on(bottle, self.now_s)
         for fault in self._of("link-down"):
             if fault.target == tag and self._link_down[1] < 0:
@@ -148,8 +156,21 @@ class World:
     def gas_off(self, tag: str) -> None:
         """Bottle shut, cap away."""
         head = self._head(tag)
+        self._shut(tag)
         if head.under_gas:
             head.gas_off(self.now_s)
+
+    def _shut(self, tag: str) -> None:
+        cylinder, since_s = self._flowing.pop(tag, ("", self.now_s))
+        if cylinder:
+            out_m3 = self.site.cylinder(cylinder).flow_m3_s * (self.now_s - since_s)
+            self._let_out_m3[cylinder] = self._let_out_m3.get(cylinder, 0.0) + out_m3
+
+    def pressure_pa(self, cylinder: str) -> float:
+        """What is left in a bottle after all that was let out of it: p - p_atm V_out / V, ideal gas."""
+        bottle = self.site.cylinder(cylinder)
+        out_m3 = self._let_out_m3.get(cylinder, 0.0)
+        return max(0.0, bottle.pressure_pa - ATMOSPHERE_PA * out_m3 / bottle.water_volume_m3)
 
     def press(self, button: Button) -> None:
         """A button at the panel; it acts with the next scan."""
