@@ -17,9 +17,9 @@ from gaswitness.judge.finding import broken, fell_short, happened, inconclusive,
 from gaswitness.judge.reading import poll_of
 from gaswitness.judge.records import Finding
 from gaswitness.plan.records import Criterion
-from gaswitness.plan.words import number
 from gaswitness.site.points import alarm_points
 from gaswitness.site.records import AlarmPointSpec
+from gaswitness.wording import number
 
 MISSED_POLLS = 1.6
 """A bracket wider than this many polls had at least one missed within it."""

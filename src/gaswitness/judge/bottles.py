@@ -9,8 +9,8 @@ from gaswitness.evidence.series import Series
 from gaswitness.judge.records import Finding
 from gaswitness.plan.bottles import ATMOSPHERE_PA
 from gaswitness.plan.records import CriterionKind
-from gaswitness.plan.words import number
 from gaswitness.site.records import Cylinder
+from gaswitness.wording import number
 
 GAUGE_U_PA = 1e5
 """Standard uncertainty of a pressure read off a regulator's gauge (1 bar); common practice, no source."""

@@ -12,13 +12,13 @@ from gaswitness.errors import InputError
 from gaswitness.evidence.series import Edge, Series, Span, Trace, Trial
 from gaswitness.evidence.timeline import Instant
 from gaswitness.plan.records import DetectorPlan
-from gaswitness.plan.words import level
 from gaswitness.response.fit import fit_step
 from gaswitness.response.quality import noise_sd, spikes
 from gaswitness.response.read import ReadTimes, read_times
 from gaswitness.response.result import StepFit
 from gaswitness.response.settle import Settled, settled
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector
+from gaswitness.wording import level
 
 LEAST_READINGS = 3
 """Fewer than this say nothing about a level."""

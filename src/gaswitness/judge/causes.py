@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from gaswitness.evidence.series import Series, Span
 from gaswitness.judge.case import Case
-from gaswitness.plan.words import number
 from gaswitness.site.records import Detector, RegisterEntry, Site
+from gaswitness.wording import number
 
 Floats = NDArray[np.float64]
 Kind = Literal["link", "no-reading", "words", "crossed", "frozen", "dead", "slow", "gain", "noisy"]

@@ -19,8 +19,8 @@ from gaswitness.judge.causes import Diagnosis
 from gaswitness.judge.finding import broken, fell_short, happened, inconclusive, judged, not_tested
 from gaswitness.judge.records import EffectFinding, Finding
 from gaswitness.plan.records import Criterion
-from gaswitness.plan.words import number
 from gaswitness.site.records import Effect, MatrixLine, Site
+from gaswitness.wording import number
 
 SeenBy = Literal["panel", "witness", "both", "nobody"]
 

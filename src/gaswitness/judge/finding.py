@@ -9,7 +9,7 @@ from gaswitness.judge.budget import Budget
 from gaswitness.judge.decide import COVERAGE_K, decide
 from gaswitness.judge.records import Finding, Outcome
 from gaswitness.plan.records import Criterion
-from gaswitness.plan.words import number
+from gaswitness.wording import number
 
 SEVERITY: tuple[Outcome, ...] = ("fail", "error", "aborted", "not tested", "inconclusive", "pass")
 """Worst first. A shortfall that was shown outweighs evidence that broke, and that outweighs what was left out."""

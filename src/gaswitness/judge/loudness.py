@@ -8,8 +8,8 @@ from gaswitness.judge.finding import inconclusive, judged, not_tested
 from gaswitness.judge.records import Finding
 from gaswitness.plan.records import Criterion
 from gaswitness.plan.sounds import limits
-from gaswitness.plan.words import number
 from gaswitness.run.events import SoundMeasured
+from gaswitness.wording import number
 
 
 def measured_at(series: Series, criterion: Criterion) -> SoundMeasured | None:

@@ -11,10 +11,10 @@ from gaswitness.judge.causes import GAS, Diagnosis
 from gaswitness.judge.finding import broken, fell_short, inconclusive, judged, not_tested
 from gaswitness.judge.records import Finding
 from gaswitness.plan.records import Criterion
-from gaswitness.plan.words import number
 from gaswitness.response import air_factor
 from gaswitness.response.read import UNKNOWN, ReadValue
 from gaswitness.response.result import StepFit
+from gaswitness.wording import number
 
 WEATHER_PRESSURE = 0.010
 """Standard uncertainty of the day's air pressure about the site's stated one, relative; common practice, no source."""

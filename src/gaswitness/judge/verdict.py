@@ -14,7 +14,7 @@ from gaswitness.judge.finding import SEVERITY, aborted, judged, not_tested, wors
 from gaswitness.judge.records import Finding, Judgement, Outcome, Stray, Verdict
 from gaswitness.judge.strays import strays_of
 from gaswitness.plan.records import Criterion, CriterionKind
-from gaswitness.plan.words import number
+from gaswitness.wording import number
 
 CaseJudge = Callable[[Case, Criterion, Diagnosis], Finding]
 

@@ -12,8 +12,8 @@ from datetime import date
 
 from gaswitness.plan.forecast import room_reads, shown_on
 from gaswitness.plan.records import DetectorPlan, GasNeed
-from gaswitness.plan.words import between, level
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
+from gaswitness.wording import between, level
 
 ATMOSPHERE_PA = 101_325.0
 GOOD_RATIO = 1.2

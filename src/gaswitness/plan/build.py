@@ -16,8 +16,8 @@ from gaswitness.plan.lines import FAULT, Reach, has_fault_signal, in_order, reac
 from gaswitness.plan.records import Criterion, DetectorPlan, GasNeed, NotShown, Plan, Step
 from gaswitness.plan.sounds import AUDIBLE, Listening, listenings
 from gaswitness.plan.steps import BOTTLE_CHANGE_S, SETUP_S, detector_steps, listen_s, visit_closing, visit_opening
-from gaswitness.plan.words import level, number
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Site
+from gaswitness.wording import level, number
 
 PURGE_S = 10.0
 """Gas let through regulator and tube before each use: assumed, no source."""

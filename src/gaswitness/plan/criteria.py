@@ -9,9 +9,9 @@ from gaswitness.plan.forecast import Forecast, cap_tau_s, room_reads, shown_on
 from gaswitness.plan.lines import FAULT, Line, Reach, poll_s
 from gaswitness.plan.records import Criterion, CriterionKind
 from gaswitness.plan.sounds import Listening, audible_criterion
-from gaswitness.plan.words import between, level, mixture, number
 from gaswitness.site.amounts import Amount
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
+from gaswitness.wording import between, level, mixture, number
 
 T90_FACTOR = 1.5
 """Limit on t90 where the site states none: so many times the stated t90, and the cap's flush."""

@@ -16,8 +16,8 @@ from gaswitness.paper import typeset
 from gaswitness.plan.dryrun import Watch, dry_run
 from gaswitness.plan.lines import FAULT
 from gaswitness.plan.records import Criterion, DetectorPlan, GasNeed, Plan, Step
-from gaswitness.plan.words import between, level, mixture, number, scale_ppm
 from gaswitness.site.records import Detector, Effect
+from gaswitness.wording import between, level, mixture, number, scale_ppm
 
 SHEET = Path(__file__).with_name("sheet.typ")
 WORTH_LEAVING_S = 600.0

@@ -10,9 +10,9 @@ from dataclasses import dataclass
 
 from gaswitness.plan.lines import FAULT, Line, Reach
 from gaswitness.plan.records import Criterion
-from gaswitness.plan.words import number
 from gaswitness.site.records import Post, Site
 from gaswitness.sound import Audible, audible, level_at_dba
+from gaswitness.wording import number
 
 AUDIBLE = "visit/audible"
 

@@ -12,8 +12,9 @@ from gaswitness.plan.forecast import Forecast, cap_tau_s, shown_on
 from gaswitness.plan.lines import FAULT, Reach, poll_s
 from gaswitness.plan.records import Step
 from gaswitness.plan.sounds import Listening
-from gaswitness.plan.words import detector_post, level, mixture, number, panel_post, seconds, slug
+from gaswitness.plan.words import detector_post, panel_post, slug
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Role, Site
+from gaswitness.wording import level, mixture, number, seconds
 
 SETUP_S = 120.0
 """Walking there, setting up and noting down, a detector: assumed, no source."""

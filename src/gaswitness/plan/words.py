@@ -5,20 +5,6 @@ from __future__ import annotations
 import re
 
 from gaswitness.site.records import Detector, Post, Site
-from gaswitness.wording import between, level, mixture, number, scale_ppm, seconds
-
-__all__ = [
-    "between",
-    "detector_post",
-    "level",
-    "mixture",
-    "number",
-    "panel_post",
-    "post_at",
-    "scale_ppm",
-    "seconds",
-    "slug",
-]
 
 
 def slug(text: str) -> str:

@@ -18,7 +18,6 @@ from gaswitness.history.files import write_whole
 from gaswitness.judge import judge
 from gaswitness.judge.records import EffectFinding, Finding, Judgement
 from gaswitness.plan import build_plan
-from gaswitness.plan.words import scale_ppm
 from gaswitness.run.watchers import PointLine, Strip
 from gaswitness.site.records import Site
 from gaswitness.web.access import Desk, Session
@@ -28,6 +27,7 @@ from gaswitness.web.late import late_of
 from gaswitness.web.pages import board_of, page, then, words_of
 from gaswitness.web.picture import strip_document
 from gaswitness.web.schematic import Matrix, matrix_of
+from gaswitness.wording import scale_ppm
 
 router = APIRouter()
 

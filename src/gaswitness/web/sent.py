@@ -7,13 +7,13 @@ from datetime import UTC, datetime
 from pydantic import Field
 
 from gaswitness.evidence.timeline import Offset
-from gaswitness.plan.words import scale_ppm
 from gaswitness.records import Record
 from gaswitness.run.events import MarkMade, ReadingTaken
 from gaswitness.run.ports import ReadingWish
 from gaswitness.site.records import Pattern, Site
 from gaswitness.web.live import OTHER, PRESENT, Mark
 from gaswitness.web.marks import Axis, Exchange, Stamp, mark_u
+from gaswitness.wording import scale_ppm
 
 NAME = r"^[A-Za-z0-9._-]+$"
 WITHDRAWN = "withdrawn"
