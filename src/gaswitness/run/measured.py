@@ -98,9 +98,9 @@ def _typed_bottle(text: str) -> BottleRead:
 
 
 ASKED: Mapping[StepKind, str] = {
-    "air": "barometer in hPa, then thermometer in degC (1003 18.5; - for one not read)",
-    "sound": "level in dBA, then the place if it was another (92.5 at the desk)",
-    "bottle": "gauge in bar (57.5)",
+    "air": "hPa, then degC (1003 18.5; - for one not read)",
+    "sound": "dBA, then where, if elsewhere (92.5 at the desk)",
+    "bottle": "bar (57.5)",
 }
 """What is to be typed at each kind of step that measures."""
 

@@ -55,7 +55,7 @@ def test_air_as_it_is_typed(typed: str, pressure_pa: float | None, temperature_k
 
 @pytest.mark.parametrize(
     ("typed", "told"),
-    [("abc", "expected barometer in hPa"), ("100.3 18", "500 to 1100 hPa"), ("1003 291", "-60 to 70 degC")],
+    [("abc", "expected hPa, then degC"), ("100.3 18", "500 to 1100 hPa"), ("1003 291", "-60 to 70 degC")],
 )
 def test_what_cannot_be_is_said_in_one_message(typed: str, told: str) -> None:
     with pytest.raises(InputError, match=told):

@@ -118,7 +118,7 @@ class ConsoleHands:
     @property
     def unmeasured(self) -> str:
         """What becomes of such a step where nothing is typed."""
-        return "not measured" if self._helper is None else "as the rig's people read it"
+        return "not measured" if self._helper is None else "read by the rig"
 
     # --- keys ---
 

@@ -41,9 +41,10 @@ class LineTalk:
             marks = "  ".join(
                 f"{mark} {watched.signal}" for mark, watched in zip(MARK_KEYS, snapshot.watched, strict=False)
             )
+            enter = "" if self._hands.measuring else "Enter: done; "
             if self._hands.measuring:
                 self._say(f"{'':8}  measured: {self._hands.measuring}; Enter alone: {self._hands.unmeasured}")
-            self._say(f"{'':8}  Enter: done; a a: abort; s s: stop; n: note" + (f"; marks: {marks}" if marks else ""))
+            self._say(f"{'':8}  {enter}a a: abort; s s: stop; n: note" + (f"; marks: {marks}" if marks else ""))
 
     def _told_wrong(self) -> None:
         if self._hands.wrong not in ("", self._wrong):

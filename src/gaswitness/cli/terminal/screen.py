@@ -347,6 +347,6 @@ def _keys(hands: ConsoleHands) -> Text:
         return _line((hands.prompt, "reverse"))
     always = "a abort   s stop   n note   r reading"
     if hands.measuring:
-        return _line((f"type {hands.measuring}   Enter {hands.unmeasured}   {always}", looks.GREY))
+        return _line((f"Enter {hands.unmeasured}   type {hands.measuring}   {always}", looks.GREY))
     words = f"Enter done   {always}   k leave out   1-9 mark" if hands.asks else always
     return _line((words, looks.GREY))

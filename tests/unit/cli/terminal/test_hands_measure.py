@@ -41,7 +41,7 @@ def answer(keys: str, helper: Helper | None = None) -> tuple[Answer, list[str]]:
 def test_figures_are_typed_and_handed_over() -> None:
     got, prompts = answer(f"1003 18.5{ENTER}")
     assert got.measured == AirRead(100300.0, 291.65)
-    assert prompts[3].startswith("measured: 1003_   barometer in hPa")
+    assert prompts[3].startswith("measured: 1003_   hPa, then degC")
 
 
 def test_what_cannot_be_is_said_and_typed_again() -> None:
