@@ -28,6 +28,7 @@ from gaswitness.web.live import Live, WebHands, before_of
 from gaswitness.web.tls import lan_address, local_certificate
 
 EVERYWHERE = "0.0.0.0"  # noqa: S104 - phones on the local network must get in; joining takes a token
+LOOPBACK = "127.0.0.1"
 SESSIONS = ".gaswitness-board.json"
 
 
@@ -68,6 +69,7 @@ class Runs:
             rig=asked.rig,
             resume=start.resume,
             operator=start.operator,
+            witnessed=True,
         )
         self._task = asyncio.create_task(self._carry(wanted, goes))
         await goes
@@ -156,12 +158,16 @@ async def serve(asked: Asked) -> None:
     if not asked.folder.is_dir():
         raise InputError("no such folder", where=f"--folder {asked.folder}", hint="make it, or name another one")
     host = asked.host or EVERYWHERE
-    listening = _listen(host, asked.port)
+    with contextlib.closing(_listen(host, asked.port)) as listening:
+        await _serve(asked, host, listening)
+
+
+async def _serve(asked: Asked, host: str, listening: socket.socket) -> None:
     port = listening.getsockname()[1]
     reached = lan_address() if host == EVERYWHERE else host
     tls = None
     if asked.tls:
-        names = tuple(dict.fromkeys((reached, "127.0.0.1", "localhost", socket.gethostname())))
+        names = tuple(dict.fromkeys((reached, LOOPBACK, "localhost", socket.gethostname())))
         tls = local_certificate(asked.folder, names, datetime.now(UTC))
     scheme = "https" if tls else "http"
     board = Board(
@@ -185,14 +191,14 @@ async def serve(asked: Asked) -> None:
     )
     if asked.run is not None:
         await runs.begin(Start(asked.run, asked.link, asked.operator or user()))
-    _say_where(board, port, scheme)
+    here = LOOPBACK if host == EVERYWHERE else host
+    _say_where(board, f"{scheme}://{_in_url(here)}:{port}")
     try:
         server = _Server(config)
         _interrupts(server, runs)
         await server.serve(sockets=[listening])
     finally:
         await runs.finish()
-        listening.close()
 
 
 def _listen(host: str, port: int) -> socket.socket:
@@ -209,12 +215,12 @@ def _in_url(host: str) -> str:
     return f"[{host}]" if ":" in host else host
 
 
-def _say_where(board: Board, port: int, scheme: str) -> None:
+def _say_where(board: Board, here: str) -> None:
     """Where the desk is opened, once, from this machine; phones are invited from there."""
     import typer
 
     token = board.access.invite("desk", run=None, for_s=24 * 3600.0)
-    typer.echo(f"desk {scheme}://127.0.0.1:{port}/join/{token}")
+    typer.echo(f"desk {here}/join/{token}")
     talk(f"Open that address to take the desk; it works once. Phones join at {board.address} by codes from there.")
     if board.tls_fingerprint:
         talk(f"certificate SHA-256 {board.tls_fingerprint}")
