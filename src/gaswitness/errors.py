@@ -38,7 +38,7 @@ class GaswitnessError(Exception):
         self.hint = hint
 
     def __str__(self) -> str:
-        return f"{self.message}\n\nhint: {self.hint}" if self.hint else self.message
+        return f"{self.message}\n  hint: {self.hint}" if self.hint else self.message
 
 
 class InputError(GaswitnessError):

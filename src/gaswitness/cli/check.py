@@ -41,7 +41,7 @@ def check(
         code = EXIT_BAD_INPUT if isinstance(error, Unreadable) else EXIT_FELL_SHORT
     except OSError as error:
         message = f"found no readable file ({error.strerror or error})"
-        report = SenseReport((Fault(source, message, "check the path"),), ())
+        report = SenseReport((Fault("$", message, "check the path"),), ())
         code = EXIT_BAD_INPUT
     cautions = bottle_cautions(described) if described else ()
     if to_sheet is not None and described is not None:

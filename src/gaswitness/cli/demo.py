@@ -46,7 +46,9 @@ def demo(
             return int(end.exit_code)
         return 0
 
-    stage("check: does the description make sense?", check, described)
+    if unsound := stage("check: does the description make sense?", check, described):
+        raise typer.Exit(unsound)
+    _breakable(described, fault or [])
     stage(
         "plan: what is done, with how much gas, against which criteria",
         _quiet(plan),
@@ -68,7 +70,7 @@ def demo(
         )
     ledger = max(folder.glob("*.ledger.jsonl"), key=lambda path: path.stat().st_mtime)
     fell_short = stage("judge: what was found", judge, ledger)
-    stage("certify: sign it", new, key)
+    stage("keys: who signs", new, key)
     stage("certify: sign it", certify, ledger, key=key, out=folder)
     bundle = max(folder.glob("*.evidence.zip"), key=lambda path: path.stat().st_mtime)
     doubted = stage("verify: would somebody else believe it?", verify, bundle, trust=[key.with_name(key.name + ".pub")])
@@ -88,6 +90,16 @@ def _fresh(out: Path) -> Path:
         folder = out.with_name(f"{out.name}-{number}")
     folder.mkdir(parents=True, exist_ok=True)
     return folder
+
+
+def _breakable(site: Path, faults: list[str]) -> None:
+    """Refuse a fault that the rig would not know, before it is started."""
+    from gaswitness.links.rig.faults import parse_fault
+    from gaswitness.site import read_site
+
+    described = read_site(site)
+    for fault in faults:
+        parse_fault(fault, described)
 
 
 def _example() -> Path:

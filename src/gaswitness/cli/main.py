@@ -10,6 +10,7 @@ import typer
 
 from gaswitness import __version__
 from gaswitness.cli import keys
+from gaswitness.cli.output import speak_anywhere
 from gaswitness.errors import EXIT_BAD_INPUT, GaswitnessError
 
 COMMANDS = {
@@ -63,6 +64,7 @@ app.add_typer(keys.app, name="keys")
 
 def main() -> None:
     """Run the command line; every error that is not a defect of ours ends as one message and an exit code."""
+    speak_anywhere()
     try:
         app()
     except GaswitnessError as error:

@@ -82,7 +82,7 @@ def _fell_short(ledger_file: Path) -> tuple[str, tuple[str, ...]]:
     from gaswitness.evidence.series import series_of
     from gaswitness.judge import judge
 
-    ledger = read_ledger(ledger_file.read_bytes())
+    ledger = read_ledger(ledger_file.read_bytes(), str(ledger_file))
     short = judge(series_of(ledger)).fell_short
     if not short:
         raise InputError(

@@ -11,6 +11,9 @@ if TYPE_CHECKING:
     from gaswitness.release.montecarlo import AreaResult, Figures, Spread
     from gaswitness.release.places import Placed
 
+DRAWN = (".pdf", ".png", ".svg", ".html")
+"""Endings of what the times are drawn into."""
+
 
 def release(
     site: Annotated[Path, typer.Argument(metavar="SITE", help="The site file.")],
@@ -47,6 +50,18 @@ def release(
     from gaswitness.release.scene import scenes
     from gaswitness.site import read_site
 
+    for option, value, low, high in (
+        ("--failing", failing, 0.0, 1.0),
+        ("--ageing", ageing, 0.01, 100.0),
+        ("--within", within, 1.0, 1e6),
+        ("--burst-kg", burst_kg, 0.0, 1e9),
+    ):
+        if not low <= value <= high:
+            raise InputError(
+                "a number that makes no sense here", where=option, found=value, expected=f"{low:g} to {high:g}"
+            )
+    if out is not None and out.suffix not in DRAWN:
+        raise InputError("cannot be drawn", where="--out", found=out.name, expected=f"one of {', '.join(DRAWN)}")
     spread = Spread(detector_fails=failing, ageing=ageing)
     aim = replace(spread, duration_s=within)
     described = read_site(site)
