@@ -122,12 +122,12 @@ class Measured:
 
     @property
     def integral(self) -> float:
-        """Level times time, over the measured time."""
+        """Level times time [unit of the readings x s], over the measured time."""
         return float(self._areas[-1])
 
     @property
     def mean(self) -> float:
-        """Average over the measured time; NaN where none was measured."""
+        """Average over the measured time, in the unit of the readings; NaN where none was measured."""
         return self.integral / self.measured_s if self.measured_s else float("nan")
 
     def _until(self, at_s: Floats) -> tuple[Floats, Floats]:

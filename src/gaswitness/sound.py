@@ -47,6 +47,8 @@ class Audible:
 def level_at_dba(at_1_m_dba: float, distance_m: float, barrier_db: float = 0.0) -> float:
     """Level of a source at a distance, in the open; nearer than 1 m counts as 1 m.
 
+    L(r) = L(1 m) - 20 log10(r / 1 m) - barrier: spherical spreading, textbook physics from memory.
+
     >>> [round(level_at_dba(100.0, r), 2) for r in (2.0, 3.0, 5.0, 10.0, 20.0)]
     [93.98, 90.46, 86.02, 80.0, 73.98]
 
@@ -60,7 +62,7 @@ def level_at_dba(at_1_m_dba: float, distance_m: float, barrier_db: float = 0.0) 
 
 
 def together_dba(levels_dba: Iterable[float]) -> float:
-    """Sounds that are not in step, 10 log10(sum 10^(L/10)); minus infinity for none.
+    """Sounds that are not in step, 10 log10(sum 10^(L/10)); minus infinity for none. Textbook physics from memory.
 
     >>> round(together_dba([85.0, 85.0]), 2), round(together_dba([85.0, 70.0]), 2)
     (88.01, 85.14)
@@ -73,6 +75,8 @@ def audible(
     alarm_dba: float, average_dba: float, maximum_dba: float | None = None, *, sleeping: bool = False
 ) -> tuple[Audible, ...]:
     """The published rules for an alarm of this level, computed or measured, over the noise of a place.
+
+    NFPA 72 public mode: 15 dB above the average noise, or 5 dB above a maximum that lasts, whichever is greater.
 
     >>> [(row.rule, row.needed_dba) for row in audible(95.0, 82.0)][:1]
     [('15 dB above the average noise', 97.0)]

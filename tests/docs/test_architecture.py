@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import ast
+import graphlib
+import importlib
 from pathlib import Path
 
 import pytest
@@ -24,6 +26,12 @@ GROUND = (
 )
 FLOW = ("site", "plan", "run", "evidence", "judge", "certify")
 EDGES = ("cli", "web", "links", "history")
+
+LONG = {
+    "response/fit.py": "one docstring states the whole model of the fit, its flags and its limits",
+    "response/separable.py": "compiled kernels of one least-squares fit: numba inlines only what it sees",
+}
+"""Files over 500 lines, each with its reason."""
 
 
 def _room(module: str) -> str:
@@ -105,4 +113,62 @@ def test_only_edges_touch_network_and_wall_clock(repo: Path, module: str) -> Non
             names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
             names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
             wrong += [f"{relative}:{node.lineno}" for name in names if name == module or name.startswith(module + ".")]
+    assert wrong == []
+
+
+def _imported_at_once(path: Path, modules: set[str]) -> set[str]:
+    """Own modules that a module imports when it is imported: not within functions, not for types only."""
+    found: set[str] = set()
+    todo: list[ast.AST] = list(ast.parse(path.read_text(encoding="utf-8")).body)
+    while todo:
+        node = todo.pop()
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef | ast.Lambda):
+            continue
+        if isinstance(node, ast.If) and "TYPE_CHECKING" in ast.unparse(node.test):
+            todo += node.orelse
+        elif isinstance(node, ast.ImportFrom):
+            names = [f"{node.module}.{alias.name}" for alias in node.names]
+            found |= {name if name in modules else node.module or "" for name in names}
+        elif isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        else:
+            todo += ast.iter_child_nodes(node)
+    return found & modules
+
+
+def test_no_module_needs_itself(repo: Path) -> None:
+    """The graph of imports has an order: none waits for one that waits for it."""
+    source = repo / "src"
+    paths = {
+        ".".join(path.relative_to(source).with_suffix("").parts).removesuffix(".__init__"): path
+        for path in (source / "gaswitness").rglob("*.py")
+    }
+    graph = {name: _imported_at_once(path, set(paths)) - {name} for name, path in paths.items()}
+    assert sum(map(len, graph.values())) > 500
+    try:
+        order = list(graphlib.TopologicalSorter(graph).static_order())
+    except graphlib.CycleError as error:
+        pytest.fail(" -> ".join(error.args[1]))
+    assert set(order) == set(paths)
+
+
+def test_long_files_have_a_reason(repo: Path) -> None:
+    package = repo / "src" / "gaswitness"
+    long = {
+        path.relative_to(package).as_posix()
+        for path in package.rglob("*.py")
+        if len(path.read_text(encoding="utf-8").splitlines()) > 500
+    }
+    assert long == LONG.keys()
+
+
+def test_packages_hold_what_they_promise(repo: Path) -> None:
+    """Every name of every `__all__` can be fetched, those that are fetched late too; their order is ruff's RUF022."""
+    source = repo / "src"
+    wrong = []
+    for path in sorted((source / "gaswitness").rglob("__init__.py")):
+        module = importlib.import_module(".".join(path.parent.relative_to(source).parts))
+        names = getattr(module, "__all__", ())
+        assert len(set(names)) == len(names), module.__name__
+        wrong += [f"{module.__name__}.{name}" for name in names if not hasattr(module, name)]
     assert wrong == []

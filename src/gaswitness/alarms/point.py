@@ -146,7 +146,7 @@ class AlarmPoint:
 
     @property
     def clear_level(self) -> float:
-        """Level beyond which the point clears; on it, it still stands."""
+        """Level beyond which the point clears, in the unit of its set level; on it, it still stands."""
         return self.set_level - self.deadband if self.direction == "rising" else self.set_level + self.deadband
 
     @property

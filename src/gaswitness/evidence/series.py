@@ -179,10 +179,6 @@ class Series:
         """Trials of one detector in order."""
         return tuple(trial for trial in self.trials if trial.tag == tag)
 
-    def steps_of(self, step_id: str) -> tuple[StepSpan, ...]:
-        """All goes at one step, in order."""
-        return tuple(span for span in self.steps if span.step.id == step_id)
-
     def edges_of(
         self, signal: str, on: bool, from_s: float, until_s: float, seen_by: str | None = None
     ) -> tuple[Edge, ...]:

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from datetime import datetime, timedelta
 
 REACTION_S = 0.25
 """Mean time from seeing to pressing; common practice, no source."""
@@ -34,7 +33,7 @@ class Instant:
 
 
 def uniform_u(width: float) -> float:
-    """Standard uncertainty of something known to lie within a width: width / sqrt(12).
+    """Standard uncertainty of something known to lie within a width, in its unit: width / sqrt(12).
 
     >>> round(uniform_u(1.0), 4)
     0.2887
@@ -79,12 +78,3 @@ def offset_from_exchange(sent_s: float, answered_remote_s: float, received_s: fl
     if received_s < sent_s:
         raise ValueError("an answer cannot be received before the question was sent")
     return Offset((sent_s + received_s) / 2 - answered_remote_s, uniform_u(received_s - sent_s))
-
-
-def wall_at(run_start_wall: str, t_s: float) -> datetime:
-    """The instant in UTC of a moment on the run's clock, for a run that was not cut off before it.
-
-    >>> wall_at("2026-03-01T09:00:00+00:00", 90.0).isoformat()
-    '2026-03-01T09:01:30+00:00'
-    """
-    return datetime.fromisoformat(run_start_wall) + timedelta(seconds=t_s)

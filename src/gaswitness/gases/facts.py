@@ -137,11 +137,6 @@ class Gas:
     warming: tuple[WarmingPotential, ...]
 
     @property
-    def relative_molar_mass(self) -> float:
-        """Density over that of dry air, both as ideal gases."""
-        return self.molar_mass_g_mol / 28.9655
-
-    @property
     def is_refrigerant(self) -> bool:
         """Whether ANSI/ASHRAE Standard 34 gives it a safety class in this table."""
         return self.safety_class != "unknown"

@@ -20,7 +20,6 @@ POUND_KG = 0.45359237
 SQUARE_FOOT_M2 = 0.09290304
 
 US_EMERGENCY = Origin("New York City Mechanical Code 1105.6.3.2 and Uniform Mechanical Code 1106.2.5", "read")
-US_OPENING = Origin("New York City Mechanical Code 1105.6", "read")
 US_NORMAL = Origin("Chicago Building Code 18-28-1105.8", "read")
 US_CAR_PARK = Origin("International Mechanical Code section 404 and Minnesota Rules 1346.0404", "read")
 NH3_AIR_CHANGES = Origin("International Mechanical Code 2015, ammonia machinery rooms", "read")
@@ -78,15 +77,6 @@ def us_emergency_m3_s(charge_kg: float) -> float:
     return 100.0 * CFM_M3_S * math.sqrt(positive("the charge", charge_kg) / POUND_KG)
 
 
-def us_opening_m2(charge_kg: float) -> float:
-    """Free opening for natural ventilation, F = sqrt(G), ft2 and lb; in SI 0.138 sqrt(G).
-
-    >>> round(us_opening_m2(1.0), 3)
-    0.138
-    """
-    return SQUARE_FOOT_M2 * math.sqrt(positive("the charge", charge_kg) / POUND_KG)
-
-
 def en_emergency_m3_s(charge_kg: float) -> float:
     """Emergency exhaust of a machinery room, V = 0.014 m^(2/3), m3/s and kg; EN 378-3:2016 5.13, from memory.
 
@@ -97,7 +87,7 @@ def en_emergency_m3_s(charge_kg: float) -> float:
 
 
 def air_changes_per_hour(flow_m3_s: float, room_m3: float) -> float:
-    """n = 3600 Q / V [1/h].
+    """n = 3600 Q / V [1/h], by definition the mass balance of a mixed room (as in ASTM E741).
 
     >>> round(air_changes_per_hour(1.4, 300.0), 2)
     16.8
@@ -158,8 +148,8 @@ def airflows(
 def charge_in_room(gas_key: str, charge_kg: float, room_m3: float) -> ChargeInRoom:
     """The whole charge let out into a closed, evenly mixed room at 25 degC and 101.325 kPa.
 
-    The gas takes v = m / rho (ideal, which errs to the safe side for vapours); as it comes in, mixed air leaves:
-    x = 1 - exp(-v / V).
+    The gas takes v = m / rho (ideal, which errs to the safe side for vapours); as it comes in, mixed air leaves, so by
+    mass balance x = 1 - exp(-v / V).
 
     >>> room = charge_in_room("CO2", 45.359237, 50.0)  # 100 lb
     >>> round(room.kg_m3, 3), round(room.ppm)

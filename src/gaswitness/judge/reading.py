@@ -117,7 +117,7 @@ def _surrogate(case: Case) -> tuple[Term, ...]:
 
 
 def air_of_the_day(case: Case) -> float:
-    """How much more the sensor shows in the measured air than in the air the site states; 1 where not measured."""
+    """Factor by which the sensor shows more in the measured air than in the air stated; 1 where not measured."""
     measured = case.series.airs[-1] if case.series.airs else None
     if measured is None or case.detector.corrects_pressure:
         return 1.0

@@ -110,7 +110,7 @@ class Outcome:
     """Gas that the balance cannot account for, over what was let out: rounding only."""
 
     def first(self, causes: Sequence[str]) -> float | None:
-        """The earliest of these causes; None when none came."""
+        """When the earliest of these causes came [s]; None when none did."""
         times = [time for cause in causes if (time := self.set_s[cause]) is not None]
         return min(times, default=None)
 

@@ -1,4 +1,4 @@
-"""Rooms as a network of well-mixed zones, solved exactly in time.
+"""Rooms as a network of well-mixed zones: the mass balance of each, solved exactly in time.
 
     V_i dx_i/dt = sum_j q_ji x_j - x_i sum_k q_ik + g_i(t)          x: volume fraction, q: air flows, g: leak
 
@@ -317,7 +317,14 @@ def _cuts(times: Floats, leaks: Sequence[Leak], changes: Sequence[Change]) -> Fl
 
 
 def burst(network: Network, leak: Leak, state: Floats) -> tuple[Floats, float]:
-    """Gas that comes at once; returns the state and the gas pushed outside, m3."""
+    """Gas that comes at once; returns the state and the gas pushed outside, m3.
+
+    In one zone x = 1 - exp(-v / V), as mixed air leaves while gas comes in.
+
+    >>> state, _ = burst(Network((Zone("cellar", 50.0),)), Leak("cellar", burst_m3=25.0), np.zeros(1))
+    >>> state.round(4)  # 1 - exp(-0.5)
+    array([0.3935])
+    """
     count = len(network.zones)
     after = state.copy()
     if not leak.displaces:

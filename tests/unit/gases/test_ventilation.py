@@ -12,7 +12,6 @@ from gaswitness.gases.ventilation import (
     charge_in_room,
     en_emergency_m3_s,
     us_emergency_m3_s,
-    us_opening_m2,
 )
 
 
@@ -43,12 +42,6 @@ def test_en_emergency_exhaust(kg: float, m3_s: float, m3_h: float) -> None:
     """V = 0.014 m^(2/3) (EN 378-3:2016 clause 5.13, from memory)."""
     assert en_emergency_m3_s(kg) == pytest.approx(m3_s, abs=5e-5)
     assert en_emergency_m3_s(kg) * 3600 == pytest.approx(m3_h, abs=0.06)
-
-
-def test_opening_for_natural_ventilation() -> None:
-    """F = sqrt(G) ft2 and lb (New York City Mechanical Code 1105.6); 100 lb need 10 ft2."""
-    assert us_opening_m2(100 * POUND_KG) == pytest.approx(0.92903, abs=5e-6)
-    assert us_opening_m2(1.0) == pytest.approx(0.138, abs=5e-4)
 
 
 def test_fifteen_air_changes_are_enough() -> None:
