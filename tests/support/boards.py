@@ -38,17 +38,18 @@ class BoardProcess:
     port: int = 0
     desk: str = ""
     process: subprocess.Popen[str] | None = None
+    reader: threading.Thread | None = None
     said: list[str] = field(default_factory=list)
 
     def start(self) -> BoardProcess:
         """Start it (again, on the port it had)."""
         command = [sys.executable, "-m", "gaswitness", "board", "--host", "127.0.0.1", "--port", str(self.port)]
         self.process = subprocess.Popen(
-            [*command, *self.words], stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+            [*command, *self.words], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
         )
         lines: queue.Queue[str] = queue.Queue()
-        for stream in (self.process.stdout, self.process.stderr):
-            threading.Thread(target=self._read, args=(stream, lines), daemon=True).start()
+        self.reader = threading.Thread(target=self._read, args=(self.process.stdout, lines), daemon=True)
+        self.reader.start()
         until = time.monotonic() + 60
         while time.monotonic() < until:
             with contextlib.suppress(queue.Empty):
@@ -61,24 +62,31 @@ class BoardProcess:
         raise AssertionError("the board did not start:\n" + "".join(self.said))
 
     def _read(self, stream: Any, lines: queue.Queue[str]) -> None:
-        for line in stream:
-            self.said.append(line)
-            lines.put(line)
+        with stream:
+            for line in stream:
+                self.said.append(line)
+                lines.put(line)
 
     def kill(self) -> None:
         """Pull the plug."""
         assert self.process is not None
         self.process.kill()
-        self.process.wait(timeout=10)
+        self._gone(10)
 
     def stop(self) -> None:
         """Have it end."""
         if self.process is not None and self.process.poll() is None:
             self.process.terminate()
             try:
-                self.process.wait(timeout=30)
+                self._gone(30)
             except subprocess.TimeoutExpired:
-                self.process.kill()
+                self.kill()
+
+    def _gone(self, patience_s: float) -> None:
+        assert self.process is not None
+        self.process.wait(timeout=patience_s)
+        if self.reader is not None:
+            self.reader.join(timeout=10)
 
 
 @contextlib.contextmanager
