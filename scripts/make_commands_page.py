@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import os
-import subprocess
-import sys
 from pathlib import Path
 
-from gaswitness.cli.main import COMMANDS
+from typer.testing import CliRunner
+
+from gaswitness.cli.main import COMMANDS, app
 from gaswitness.errors import EXIT_BAD_INPUT, EXIT_EVIDENCE, EXIT_FELL_SHORT, EXIT_GOOD, EXIT_LINK
 
 PAGE = Path(__file__).resolve().parent.parent / "docs" / "commands.md"
@@ -28,11 +27,11 @@ Data go to stdout, talk to stderr. `--json` prints one JSON document. Made by `m
 
 def help_of(*words: str) -> str:
     """The help text of a command, as wide as a page of plain text."""
-    environment = {**os.environ, "COLUMNS": "100", "TERMINAL_WIDTH": "100", "NO_COLOR": "1"}
-    command = [sys.executable, "-m", "gaswitness", *words, "--help"]
-    done = subprocess.run(command, capture_output=True, text=True, check=True, env=environment)
-    lines = [line.rstrip() for line in done.stdout.replace("python -m gaswitness", "gaswitness").strip().splitlines()]
-    return "\n".join(lines)
+    done = CliRunner().invoke(
+        app, [*words, "--help"], prog_name="gaswitness", terminal_width=78, catch_exceptions=False
+    )
+    assert done.exit_code == 0
+    return "\n".join(line.rstrip() for line in done.stdout.strip().splitlines())
 
 
 def page() -> str:
