@@ -129,6 +129,7 @@ def post_document(snapshot: Snapshot, live: Live, post: str) -> dict[str, Any]:
     by_hand = strip is not None and strip.quality in ("by-hand", "none yet")
     return {
         "t": round(snapshot.t_s, 2),
+        "polled": snapshot.health.last_t_s,
         "ended": snapshot.ended,
         "stopping": snapshot.stopping,
         "step": None if step is None else {"id": step.id, "text": step.text, "tag": step.tag},

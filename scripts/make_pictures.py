@@ -1,0 +1,69 @@
+"""Make the six pictures of the board in docs/pictures again: the invented ice rink, in Debian's browser."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+REPO = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(REPO / "tests"))
+PICTURES = REPO / "docs" / "pictures"
+SPEED = 5.0
+
+
+def main() -> None:
+    """One board with one run going on and one gone through."""
+    from support.boards import DESK, PHONE, board, browser, invite, join, person, take_desk
+    from support.processes import rig
+    from support.rigged import example_plan, visit
+
+    site = REPO / "examples" / "ravensmoor.yaml"
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        (folder / site.name).write_bytes(site.read_bytes())
+        whole = example_plan(site.name)
+        (folder / "20261125T090000Z-ravensmoor-ice-rink.ledger.jsonl").write_bytes(visit(whole))
+        plan = folder / "one.plan.json"
+        command = [sys.executable, "-m", "gaswitness", "plan", str(site), "--detector", "NH3-1", "-o", str(plan)]
+        subprocess.run(command, check=False, capture_output=True)
+        words = ["--folder", name, "--run", str(plan), "--speed", str(SPEED), "--operator", "Mira K."]
+        with (
+            rig(site, SPEED) as (link, hands),
+            board(*words, "--link", link, "--rig", hands) as served,
+            browser() as made,
+        ):
+            base = f"http://127.0.0.1:{served.port}"
+            desk, phone = person(made, DESK), person(made, PHONE)
+            dark = person(made, PHONE, color_scheme="dark", locale="de-DE")
+            take_desk(desk, served.desk)
+            desk.screenshot(path=PICTURES / "board-desk.png")
+            join(phone, invite(desk, base, "PLANT-DOOR"), "Noor")
+            join(dark, invite(desk, base, "AT-PANEL"), "Ines")
+            for one in (phone, dark):
+                one.locator("#present").tap()
+            desk.goto(f"{base}/site/{site.name}")
+            desk.screenshot(path=PICTURES / "board-site.png")
+            desk.goto(f"{base}/live")
+            for _ in range(240):
+                if desk.locator("#agreed").is_visible():
+                    desk.check("#agreed")
+                if desk.locator("#done").is_visible() and desk.locator("#done").is_enabled():
+                    desk.click("#done")
+                desk.wait_for_timeout(250)
+                if phone.locator("#watch .press").count() and "alarm" in desk.locator("#level").inner_text():
+                    if "no alarm" not in desk.locator("#level").inner_text():
+                        break
+            desk.screenshot(path=PICTURES / "board-live.png")
+            phone.locator(".press", has_text="flashing").first.tap()
+            phone.locator("#past li[data-state=recorded]").nth(1).wait_for()
+            for one, to in ((phone, "board-post.png"), (dark, "board-post-dark.png")):
+                one.evaluate("scrollTo(0, 0)")
+                one.screenshot(path=PICTURES / to)
+            desk.goto(f"{base}/result/20261125T090000Z-ravensmoor-ice-rink.ledger.jsonl")
+            desk.screenshot(path=PICTURES / "board-result.png")
+
+
+if __name__ == "__main__":
+    main()
