@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 
 FINE_CELLS = 50.0
 """With noise of this many display steps a reading is worth as much as one without a step, to 1 in 30,000."""
-SIGMA_FLOOR_CELLS = 0.12
+SIGMA_FLOOR_CELLS = 0.05
 """Noise below this part of a display step cannot be told: cells then only say in or out."""
 
 

@@ -41,6 +41,7 @@ KINDS = (
     Sensors("two lags, noise 1.5 % of the gas", noise_ppm=15.0),
     Sensors("5 % of the step comes late", creep=0.05),
     Sensors("15 % of the step comes late", creep=0.15),
+    Sensors("15 % comes late, noise 1.5 %", creep=0.15, noise_ppm=15.0),
 )
 
 

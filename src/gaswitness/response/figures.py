@@ -235,6 +235,9 @@ def _one(
     u_on = usual_s / math.sqrt(12.0) if on_found else 0.0
     t50 = _believed(fit, read, "t50_s", lead_s, u_on, flags) if times_known else _NO_TIME
     t90 = _believed(fit, read, "t90_s", lead_s, u_on, flags) if times_known else _NO_TIME
+    if "saturated" in flags:
+        # of what lies beyond the range only the model speaks, and how detectors come to rest is what models get wrong
+        t50 = t90 = _NO_TIME
     plateau, extrapolated = _plateau(fit, read, flags)
     zero = read.zero
     if not math.isfinite(zero.value) and not on_found and fit is not None:
@@ -291,8 +294,8 @@ def _believed(fit: StepFit | None, read: ReadTimes, name: str, lead_s: float, u_
         adequate = False
     if adequate:
         return Time(fitted.value, math.hypot(fitted.u, u_on), seen.value)
-    if math.isfinite(seen.value) and _or_zero(seen.u) < _VAGUE * abs(seen.value):
-        return Time(seen.value, math.hypot(max(_or_zero(seen.u), 0.5 * apart), u_on), seen.value)
+    if math.isfinite(seen.value) and seen.u < _VAGUE * abs(seen.value):
+        return Time(seen.value, math.hypot(max(seen.u, 0.5 * apart), u_on), seen.value)
     return Time(math.nan, math.nan, seen.value)
 
 

@@ -19,13 +19,19 @@ from gaswitness.response.fit import COARSE, fit_step
 from gaswitness.response.quality import resolution_seen, runs_z, spikes
 
 Floats = NDArray[np.float64]
+Bools = NDArray[np.bool_]
 
 _STEPS = 40
 _TOLERANCE = 1e-10
 _LEAST_AFTER = 8
 _RENEW_SIZE = 1000
 """Up to this many samples every one renews the fit; beyond, every second, third, ... one."""
+_CELLS_GROW = 0.1
 _RESPONSE_F = 8.0
+LATE_SD = 0.1
+"""Usual size of a part of the step that comes late, as far as nothing is known of it."""
+LATE_LAG = 4.0
+"""How many times as slow as the others together its lag is taken to be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +62,21 @@ class LiveEstimate:
     wander: float
     """How far the plateau foreseen has moved since three quarters of this time, in units of what chance would do."""
     samples: int
+    late: Late | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Late:
+    """The same figures if a part of the response may come late, through a lag some times as slow.
+
+    The readings are asked again with such a part allowed: none is expected, `LATE_SD` of the step is taken for its
+    usual size, and what they say of it moves the figures.
+    """
+
+    plateau: float
+    u_plateau: float
+    t90_s: float
+    u_t90_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +90,12 @@ class Wanted:
     """Set points whose alarm must have had its level: the fitted curve must have passed them."""
     reached: float = 0.85
     """Least share of the step covered: a model must not foresee too much of what it judges."""
-    wander: float = 1.5
+    wander: float = 2.0
     """Most that the plateau foreseen may have moved of late, in units of what chance would do."""
-    k: float = 3.0
+    k: float = 2.25
     """Intervals of this coverage factor must lie on one side of their limits; above 2, since one looks many times."""
+    k_late: float = 1.1
+    """The same for the figures that allow for a late part: they must come to the same verdict, with this factor."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,8 +109,9 @@ class Enough:
 class LiveFit:
     """Fit of a running test. Give readings in order of time; those before gas on are its baseline.
 
-    Gives what `fit_step` (without drift) gives for the readings so far, to within a thousandth of its uncertainty. A
-    coarse display is handed to `fit_step` itself, which takes some milliseconds.
+    Gives what `fit_step` (without drift) gives for the readings so far, to within a thousandth of its uncertainty. On
+    a coarse display plateau and t90 are those of `fit_step` itself, renewed whenever a tenth more readings have come,
+    since it takes some milliseconds.
 
     >>> live = LiveFit(0.0, levels=(500.0,))
     >>> for t in range(-20, 60):
@@ -106,6 +130,7 @@ class LiveFit:
         self._size = 0
         self._t, self._y = np.empty(256), np.empty(256)
         self._found: Floats | None = None
+        self._cells: tuple[int, tuple[float, float, float, float]] | None = None
         self._last: LiveEstimate | None = None
         self._foreseen: list[tuple[float, float, float]] = []
 
@@ -191,8 +216,7 @@ class LiveFit:
         t90, u_t90 = theta + u90, math.sqrt(max(0.0, float(slope @ cov @ slope)))
         plateau = zero + gain
         if step > 0 and math.sqrt(rss / spare) < COARSE * step:
-            fit = fit_step(t, y, self.gas_on_s, order=self._order, resolution=step, drift=False)
-            plateau, u_plateau, t90, u_t90 = fit.plateau, fit.u_plateau, fit.t90_s, fit.u_t90_s
+            plateau, u_plateau, t90, u_t90 = self._by_cells(t, y, step)
         since = t_s - self.gas_on_s - theta
         reached = separable.curve(since, s, ratio)[0] if since > 0 else 0.0
         levels = tuple(_foreseen(level, zero, gain, theta, s, ratio, cov) for level in self.levels)
@@ -203,7 +227,15 @@ class LiveFit:
         return LiveEstimate(
             float(t_s - self.gas_on_s), float(reading), zero, plateau, u_plateau, t90, u_t90, float(reached), levels,
             runs_z(residual), wander, y.size,
+            _late(t - self.gas_on_s, residual, gain, theta, s, ratio, inside, rss / spare, plateau, t90),
         )  # fmt: skip
+
+    def _by_cells(self, t: Floats, y: Floats, step: float) -> tuple[float, float, float, float]:
+        """Plateau and t90 with their uncertainties from `fit_step`; kept until enough new readings have come."""
+        if self._cells is None or t.size >= self._cells[0] * (1 + _CELLS_GROW):
+            fit = fit_step(t, y, self.gas_on_s, order=self._order, resolution=step, drift=False)
+            self._cells = t.size, (fit.plateau, fit.u_plateau, fit.t90_s, fit.u_t90_s)
+        return self._cells[1]
 
     def _wander(self, since_s: float, plateau: float, u_plateau: float) -> float:
         """Compare with what was foreseen at three quarters of the time.
@@ -219,6 +251,39 @@ class LiveFit:
             return math.nan
         _, was, u_was = then[-1]
         return abs(plateau - was) / math.sqrt(max(u_was**2 - u_plateau**2, (0.3 * u_plateau) ** 2, 1e-300))
+
+
+def _late(
+    since_s: Floats, residual: Floats, gain: float, theta: float, s: float, ratio: float, inside: Bools,
+    variance: float, plateau: float, t90_s: float,
+) -> Late | None:  # fmt: skip
+    """One more step of the least squares, from the fit without a late part, with its share b as a new parameter.
+
+    y = zero + gain ((1 - b) S + b S_late), b = 0 +- LATE_SD; linear about b = 0, as the other uncertainties are.
+    """
+    ones, late_s = np.ones(since_s.size), LATE_LAG * s
+    value, slopes, late, unused = ones.copy(), np.empty((3, ones.size)), ones.copy(), np.empty((3, ones.size))
+    separable.filtered(since_s, ones, theta, s, ratio, 0.0, 0.0, value, slopes)
+    separable.filtered(since_s, ones, theta, late_s, 0.0, 0.0, 0.0, late, unused)
+    matrix = np.vstack([ones, value, gain * slopes[inside], gain * (late - value)])
+    normal = matrix @ matrix.T / variance
+    normal[-1, -1] += LATE_SD**-2
+    scale = 1.0 / np.sqrt(np.diag(normal))
+    try:
+        cov = np.linalg.inv(normal * np.outer(scale, scale)) * np.outer(scale, scale)
+    except np.linalg.LinAlgError:
+        return None
+    moved = cov @ (matrix @ residual) / variance
+    u90 = t90_s - theta
+    height, by_t, by_s, by_r = separable.curve(u90, s, ratio)
+    by_late = separable.curve(u90, late_s, 0.0)[0] - height
+    by_t90 = np.concatenate([[0.0, 0.0], np.array([1.0, -by_s / by_t, -by_r / by_t])[inside], [-by_late / by_t]])
+    by_plateau = np.zeros(moved.size)
+    by_plateau[:2] = 1.0
+    return Late(
+        float(plateau + by_plateau @ moved), math.sqrt(max(0.0, float(by_plateau @ cov @ by_plateau))),
+        float(t90_s + by_t90 @ moved), math.sqrt(max(0.0, float(by_t90 @ cov @ by_t90))),
+    )  # fmt: skip
 
 
 def _foreseen(level: float, zero: float, gain: float, theta: float, s: float, ratio: float, cov: Floats) -> Foreseen:
@@ -268,7 +333,20 @@ def enough(now: LiveEstimate, wanted: Wanted) -> Enough:
         return Enough(False, "the plateau is too close to its limit, or too uncertain, to be told yet")
     if not _clear(now.t90_s, wanted.k * now.u_t90_s, -math.inf, wanted.t90_high_s):
         return Enough(False, "t90 is too close to its limit, or too uncertain, to be told yet")
+    if now.late is None or not _same_verdict(now, now.late, wanted):
+        return Enough(False, "a part of the response that comes late could still change the verdict")
     return Enough(True, "plateau, t90 and set points are shown within their uncertainty")
+
+
+def _same_verdict(now: LiveEstimate, late: Late, wanted: Wanted) -> bool:
+    """Whether each figure lies on the same side of its limits when a late part is allowed for."""
+    for value, other, wide, low, high in (
+        (now.plateau, late.plateau, wanted.k_late * late.u_plateau, wanted.plateau_low, wanted.plateau_high),
+        (now.t90_s, late.t90_s, wanted.k_late * late.u_t90_s, -math.inf, wanted.t90_high_s),
+    ):
+        if not _clear(other, wide, low, high) or (low <= value <= high) != (low <= other <= high):
+            return False
+    return True
 
 
 def _clear(value: float, wide: float, low: float, high: float) -> bool:

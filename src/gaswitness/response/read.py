@@ -153,7 +153,9 @@ def _crossing(
     # slope over the neighbourhood, since a monotone curve is made of flats and jumps where there is noise
     low = int(np.searchsorted(rising, share - 0.1, side="left"))
     high = min(int(np.searchsorted(rising, min(share + 0.05, 0.98), side="right")), t.size - 1)
-    slope = (rising[high] - rising[low]) / max(float(t[high] - t[low]), 1e-9) if high > low else 0.0
+    if high <= low:  # one jump, over a pause perhaps: all that is known is that it passed in between
+        low, high = left, above
+    slope = (rising[high] - rising[low]) / max(float(t[high] - t[low]), 1e-9)
     u_level = math.sqrt(
         ((1 - share) * zero.u) ** 2 + (share * plateau.u) ** 2 + noise**2 / max(1, high - low) + resolution**2 / 12
     ) / abs(step)

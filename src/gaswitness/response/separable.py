@@ -35,6 +35,8 @@ _NODES = tuple(0.5 + 0.5 * float(x) for x in np.polynomial.legendre.leggauss(8)[
 _WEIGHTS = tuple(0.5 * float(w) for w in np.polynomial.legendre.leggauss(8)[1])
 """Gauss's rule on 0..1, for what is known of the course but has no handy closed form: cap and moving average."""
 
+_NOTHING = 1e-8
+"""Part of the variance per sample that is not worth another step: a ten-thousandth of an uncertainty."""
 _LEFT_OVER = 1e-3
 """A ratio below this is a second lag all but gone: perhaps truly, perhaps on the wrong side of a ridge."""
 
@@ -491,7 +493,7 @@ def search(
         linear, slopes_on, slopes_off,
     )  # fmt: skip
     rss = _project(linear, columns, y, root_w, coefficients, residual, lower)
-    damping = 1e-3
+    damping, drop = 1e-3, -1.0
     for count in range(steps):
         _slopes(free, zero_held, tied, has_off, coefficients, slopes_on, slopes_off, jacobian)
         _normal(jacobian, free, linear, columns, lower, residual, hessian, gradient)
@@ -525,7 +527,8 @@ def search(
         for i in range(n):
             residual[i] = trial_residual[i]
         damping = max(damping * 0.1, 1e-12)
-    return rss, OUT_OF_STEPS, steps
+    # along a flat valley the last digits may wander for ever: what is left to gain is then nothing that counts
+    return rss, CONVERGED if 0.0 <= drop <= max(tolerance, _NOTHING) * rss / n else OUT_OF_STEPS, steps
 
 
 @kernel

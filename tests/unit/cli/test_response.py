@@ -107,6 +107,7 @@ def test_clipped_and_coarse_traces_say_so(tmp_path: Path) -> None:
     _, got = run(str(write(tmp_path / "a.csv", {"time": T, "co2": np.minimum(clean(), 900.0)})), "--gas-on", "60")
     assert "saturated" in got["flags"]
     assert got["plateau"]["extrapolated"]
+    assert got["t90_s"]["value"] is None, "nobody saw of what it is 90 %"
     _, got = run(str(write(tmp_path / "b.csv", {"time": T, "co2": np.round(clean() / 20) * 20})), "--gas-on", "60")
     assert "quantised" in got["flags"]
     assert got["resolution"] == 20.0
