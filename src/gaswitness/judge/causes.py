@@ -30,7 +30,10 @@ NOISES = 8.0
 SLOW_FACTOR = 1.3
 GAIN_OFF = 0.08
 NOISY_FACTOR = 4.0
-SWAPPED_SHARE = 0.8
+SWAPPED_SHARE = 0.9
+"""Readings that make sense with their halves exchanged; of readings in the right order hardly one does."""
+ABSURD_SHARE = 0.3
+"""Readings that make none as they stand; a wrong order gives small numbers too, which could be a true zero."""
 
 GAS = "gas did not reach the sensor: bottle or regulator shut or empty, cap not on or leaking, sensor inlet blocked"
 _PPM_PER_UNIT = {"ppm": 1.0, "ppb": 1e-3, "%vol": 1e4}
@@ -127,8 +130,11 @@ def _mostly_swapped(values: Floats, entry: RegisterEntry, d: Detector) -> bool:
     )
     least = abs(d.resolution_ppm / factor / entry.scale) / 100.0
     raw = (tested / factor - entry.offset) / entry.scale
-    swapped = sum(words_swapped(float(value), (ends[0], ends[1]), least=least, of=entry.type) for value in raw)
-    return bool(swapped >= SWAPPED_SHARE * tested.size)
+    expected = (ends[0], ends[1])
+    others = [exchanged(float(value), entry.type) for value in raw]
+    sensible = sum(_sensible(other, expected, least) for other in others if other)
+    absurd = sum(not _sensible(float(value), expected, least) for value in raw)
+    return bool(sensible >= SWAPPED_SHARE * tested.size and absurd >= ABSURD_SHARE * tested.size)
 
 
 def nonzero(values: Floats) -> Floats:
@@ -149,13 +155,18 @@ def words_swapped(value: float, expected: tuple[float, float], *, least: float =
     """
     if _sensible(value, expected, least):
         return False
+    other = exchanged(value, of)
+    return other is not None and other != 0.0 and _sensible(other, expected, least)
+
+
+def exchanged(value: float, of: str) -> float | None:
+    """A 32-bit register value with its two halves exchanged; none where it never was such a value."""
     code = {"float32": ">f", "int32": ">i", "uint32": ">I"}[of]
     try:
         data = struct.pack(code, value if of == "float32" else round(value))
-    except (struct.error, OverflowError):
-        return False
-    other = float(struct.unpack(code, data[2:] + data[:2])[0])
-    return other != 0.0 and _sensible(other, expected, least)
+    except (struct.error, OverflowError, ValueError):
+        return None
+    return float(struct.unpack(code, data[2:] + data[:2])[0])
 
 
 def _sensible(value: float, expected: tuple[float, float], least: float) -> bool:
