@@ -52,9 +52,9 @@ def main() -> None:
                 if desk.locator("#done").is_visible() and desk.locator("#done").is_enabled():
                     desk.click("#done")
                 desk.wait_for_timeout(250)
-                if phone.locator("#watch .press").count() and "alarm" in desk.locator("#level").inner_text():
-                    if "no alarm" not in desk.locator("#level").inner_text():
-                        break
+                level = desk.locator("#level").inner_text()
+                if phone.locator("#watch .press").count() and "alarm" in level and "no alarm" not in level:
+                    break
             desk.screenshot(path=PICTURES / "board-live.png")
             phone.locator(".press", has_text="flashing").first.tap()
             phone.locator("#past li[data-state=recorded]").nth(1).wait_for()
