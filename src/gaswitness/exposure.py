@@ -134,9 +134,10 @@ class Measured:
         """Integral and measured time from the first reading until each instant."""
         k = np.clip(np.searchsorted(self.t_s, at_s, side="right") - 1, 0, max(len(self) - 2, 0))
         into = np.clip(at_s - self.t_s[k], 0.0, self._steps[k])
-        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-            slope = np.where(self._steps[k] > 0, (self._ends[k] - self.values[k]) / self._steps[k], 0.0)
-        return self._areas[k] + self.values[k] * into + slope * into**2 / 2, self._clock[k] + into
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.where(self._steps[k] > 0, into / self._steps[k], 0.0)  # of the step, so that none is too short
+        area = into * (self.values[k] + (self._ends[k] - self.values[k]) * share / 2)
+        return self._areas[k] + area, self._clock[k] + into
 
     def highest(self, window_s: float, *, over: Literal["window", "measured"] = "measured") -> Window | None:
         """The highest average over any window of this length that begins at a reading and lies within the recording.

@@ -126,3 +126,11 @@ def test_a_short_recording_is_one_window() -> None:
     assert window is not None
     assert window.average == pytest.approx(100 * 600 / 900)
     assert window.unmeasured_s == 300.0
+
+
+def test_a_step_too_short_to_divide_by_is_still_a_step() -> None:
+    """Once multiplied an infinite slope by nothing."""
+    air = Measured(np.array([0.0, 5e-324]), np.array([0.0, 1.0]), gap_s=100.0, between="linear")
+    window = air.highest(10.0, over="window")
+    assert window is not None
+    assert window.average == 0.0

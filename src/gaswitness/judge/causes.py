@@ -160,7 +160,7 @@ def words_swapped(value: float, expected: tuple[float, float], *, least: float =
 
 
 def exchanged(value: float, of: str) -> float | None:
-    """A 32-bit register value with its two halves exchanged; none where it never was such a value."""
+    """A 32-bit register value with its two halves exchanged, in the unit of the register; none where it is no such."""
     code = {"float32": ">f", "int32": ">i", "uint32": ">I"}[of]
     try:
         data = struct.pack(code, value if of == "float32" else round(value))
