@@ -65,7 +65,9 @@ class Foresight:
     def outlook(self, tag: str) -> Outlook | None:
         """What is foreseen for a detector under gas; none while it cannot be told."""
         now = self._last
-        if now is None or self._fit is None or tag != self._tag or not math.isfinite(now.plateau):
+        if now is None or self._fit is None or tag != self._tag:
+            return None
+        if not all(map(math.isfinite, (now.plateau, now.u_plateau, now.t90_s, now.u_t90_s))):
             return None
         detector = self._site.detector(tag)
         return Outlook(now.plateau, now.u_plateau, now.t90_s, now.u_t90_s, self._sets(detector, now, self._fit))

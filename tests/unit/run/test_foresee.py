@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -50,3 +51,16 @@ def test_a_fit_that_trips_leaves_the_plans_forecast(plan, bench: Bench, monkeypa
     monkeypatch.setattr("gaswitness.response.live.LiveFit.add", broken)
     foresight.reading("CO2-A", 1.0, 600.0)
     assert foresight.outlook("CO2-A") is None
+
+
+def test_an_estimate_without_its_width_is_not_told(plan, monkeypatch):
+    """Once a t90 of unknown uncertainty went to the screens as NaN, and the stream of the board broke off."""
+    foresight = Foresight(plan, 1.0)
+    foresight.gas_on("CO2-A", 10.0, [(float(second), ROOM_PPM) for second in range(10)])
+    for second in range(10, 60):
+        foresight.reading("CO2-A", float(second), ROOM_PPM + 40.0 * (second - 10))
+    estimate = foresight._last
+    assert estimate is not None
+    for name in ("plateau", "u_plateau", "t90_s", "u_t90_s"):
+        monkeypatch.setattr(foresight, "_last", replace(estimate, **{name: math.nan}))
+        assert foresight.outlook("CO2-A") is None, name
