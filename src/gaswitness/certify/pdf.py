@@ -63,7 +63,11 @@ def certificate_view(payload: CertificatePayload, ledger: Ledger, digest: str, s
         ],
         "notices": _notices(payload, events),
         "summary": [_summary_row(verdict, plan, payload) for verdict in judgement.verdicts],
-        "visit": [{"outcome": f.outcome, "text": f.text.rstrip("."), "why": f.why} for f in judgement.visit],
+        # where it passed, what was found says again what was asked for
+        "visit": [
+            {"outcome": f.outcome, "text": "" if f.outcome == "pass" else f"{f.text.rstrip('.')}:", "why": f.why}
+            for f in judgement.visit
+        ],
         "punch": _punch_list(judgement),
         "matrix": _matrix(plan, judgement),
         "strays": [
@@ -74,7 +78,7 @@ def certificate_view(payload: CertificatePayload, ledger: Ledger, digest: str, s
         "inhibits": _inhibits(events),
         "told": _told(events),
         "rules": list(payload.rules),
-        "cautions": _cautions(plan),
+        "cautions": _in_two_columns(_cautions(plan)),
         "issued_by": payload.issued_by,
         "issued": instant(payload.issued),
         "software": payload.software,
@@ -267,6 +271,13 @@ def _cautions(plan: Plan) -> list[tuple[str, list[str]]]:
     for text, owners in by_text.items():
         groups.setdefault(owners[0] if len(owners) == 1 else "Always", []).append(text)
     return sorted(groups.items(), key=lambda group: group[0] == "Always")
+
+
+def _in_two_columns(groups: list[tuple[str, list[str]]]) -> list[list[tuple[str, list[str]]]]:
+    """The groups in order, cut where both columns come nearest to the same length."""
+    lengths = [40 + sum(len(text) + 40 for text in texts) for _, texts in groups]
+    cut = min(range(len(groups) + 1), key=lambda k: abs(sum(lengths[:k]) - sum(lengths[k:])))
+    return [groups[:cut], groups[cut:]]
 
 
 def _inhibits(events: Sequence[Event]) -> list[dict[str, str]]:
