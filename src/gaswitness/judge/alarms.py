@@ -299,7 +299,7 @@ def latched(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
         return not_tested(criterion, f"{signal} was not seen to set.")
     if case.trial.gas_off is None:
         return not_tested(criterion, "Gas was not shut off within the record.")
-    reset = _reset_after(case, case.trial.gas_off.t_s)
+    reset = reset_press(case, case.trial.gas_off.t_s)
     edge = case.clear_edge(spec)
     if spec.latching:
         return _stays(case, criterion, spec, edge, reset, diagnosis)
@@ -344,7 +344,8 @@ def _reading_cleared(case: Case, spec: AlarmPointSpec, until_s: float) -> bool:
     return int(beyond.sum()) >= 3
 
 
-def _reset_after(case: Case, from_s: float) -> Instant | None:
+def reset_press(case: Case, from_s: float) -> Instant | None:
+    """When reset was pressed in this trial, from some time on."""
     until_s = case.window[1]
     for press in case.series.presses:
         if press.action == "reset" and from_s <= press.t_s <= until_s:
@@ -357,7 +358,7 @@ def reset(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding:
     signal = f"{case.tag}.{criterion.point}" if criterion.point else f"{criterion.effect}.on"
     if case.trial is None or case.trial.gas_off is None:
         return not_tested(criterion, f"No gas was put on and taken off {case.tag}.")
-    press = _reset_after(case, case.trial.gas_off.t_s)
+    press = reset_press(case, case.trial.gas_off.t_s)
     if press is None:
         return not_tested(criterion, "Reset was not pressed.")
     edge = first(case.series, signal, False, press.t_s - 1.0, case.trial.until_s, prefer="panel")

@@ -11,6 +11,7 @@ from gaswitness.judge.budget import Budget
 from gaswitness.judge.case import Case, case_of
 from gaswitness.judge.causes import Diagnosis, diagnose
 from gaswitness.judge.finding import SEVERITY, aborted, judged, not_tested, worst
+from gaswitness.judge.patience import cut_short
 from gaswitness.judge.records import Finding, Judgement, Outcome, Stray, Verdict
 from gaswitness.judge.strays import strays_of
 from gaswitness.plan.records import Criterion, CriterionKind
@@ -87,6 +88,8 @@ def _detector(
             finding = _no_stray(criterion, [s for s in strays if s.during == tag], found_case)
         else:
             finding = CASE_JUDGES[criterion.kind](case, criterion, known[id(case)])
+            if finding.outcome in ("fail", "error") and (too_soon := cut_short(case, criterion)):
+                finding = not_tested(criterion, too_soon)
         rows.append((case, criterion, blamed(_broken_off(series, criterion, finding), low)))
     return rows
 
