@@ -128,7 +128,8 @@ class Lookout:
         limit_s = max(LOST_AFTER_POLLS * self._poll_s, 5.0)
         if last is not None and last.value_ppm is None:
             return self._once(f"bad {tag} {now.since_t_s}", t_s, f"{tag}: reading is {last.quality}, no value")
-        if t_s - since_s <= limit_s:
+        typed = last is not None and last.quality == "by-hand"  # comes when somebody types it
+        if typed or t_s - since_s <= limit_s:
             return None
         return self._once(f"lost {tag} {since_s}", t_s, f"{tag}: no reading for {t_s - since_s:.0f} s")
 

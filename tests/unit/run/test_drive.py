@@ -351,7 +351,10 @@ def test_a_run_without_a_wire_is_told_by_people(run, bench):
                 )
         return Polled()
 
+    told: set[str] = set()
+
     def show(snapshot):
+        told.update(message.text for message in snapshot.messages)
         step = snapshot.step
         if step is not None and step.kind == "zero" and step.id not in typed:
             typed.add(step.id)
@@ -359,6 +362,8 @@ def test_a_run_without_a_wire_is_told_by_people(run, bench):
 
     bench.poll = nothing
     stopped, events = run(bench, wishes=wishes, show=show)
+    after_typing = {text for text in told if "no reading for" in text}
+    assert after_typing == set(), "what people type comes when they type it"
     assert stopped.outcome == "complete"
     assert {state for step, state in ended(events).items() if "/await-" in step} == {"done"}
     assert {event.quality for event in of(events, ReadingTaken)} == {"by-hand"}
