@@ -24,7 +24,7 @@ GROUND = (
     "alarms",
     "response",
 )
-FLOW = ("site", "plan", "run", "evidence", "judge", "certify")
+FLOW = ("site", "plan", "run", "evidence", "judge", "certify", "learn")
 EDGES = ("cli", "web", "links", "history")
 
 LONG = {

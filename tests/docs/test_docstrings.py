@@ -11,7 +11,7 @@ import pytest
 
 ROOMS = (
     *("errors", "records", "units", "wording", "clock", "lazy", "paper", "kernels", "exposure", "sound"),
-    *("gases", "alarms", "response", "release", "site", "plan", "run", "evidence", "judge", "certify"),
+    *("gases", "alarms", "response", "release", "site", "plan", "run", "evidence", "judge", "certify", "learn"),
 )
 UNIT_IN_NAME = re.compile(
     r"_(s|ms|min|h|ppm|ppm_s|m|m2|m3|m3_s|m3_h|kg|kg_s|kg_m3|g_mol|k|c|pa|bar|db|dba|ma|t|per_hour|per_s|fraction|ratio)$"

@@ -182,6 +182,12 @@ class Detector(Record):
     alarms: tuple[AlarmPointSpec, ...]
     channel: Tag | None = None
     """The panel channel that this detector is wired to."""
+    sensor: str = Field("", examples=["electrochemical"])
+    """What kind of sensor it has, in your own words; failures are counted by it over the years."""
+    sensor_fitted: date | None = None
+    """Day on which the present sensor was fitted, where no kept visit says a later one."""
+    sensor_life_months: int | None = Field(None, ge=1, le=600)
+    """How long a sensor is good for, as its data sheet says; then its exchange is due."""
 
     @property
     def range_ppm(self) -> float:
