@@ -8,17 +8,20 @@ from collections.abc import Sequence
 from typing import Any, Literal
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+from pydantic import ValidationError
 
 from gaswitness.certify import bundle
 from gaswitness.certify.envelope import opened
 from gaswitness.certify.keys import fingerprint
-from gaswitness.certify.payload import PAYLOAD_TYPE, CertificatePayload, plan_bytes, read_payload, site_bytes
+from gaswitness.certify.payload import PAYLOAD_TYPE, CertificatePayload, read_payload
 from gaswitness.errors import EvidenceError, UnknownSigner
 from gaswitness.evidence.ledger import read_ledger
 from gaswitness.evidence.series import series_of
 from gaswitness.judge import judge
 from gaswitness.judge.records import Outcome
-from gaswitness.records import Record
+from gaswitness.plan.records import Plan
+from gaswitness.records import Record, first_complaint
+from gaswitness.site.records import Site
 
 REL_TOLERANCE = 1e-6
 """Two machines may differ in the last digits of a fit; more than this is a different result."""
@@ -55,9 +58,7 @@ def verify(data: bytes, where: str, *, trusted: Sequence[Ed25519PublicKey] = ())
     payload = read_payload(opened(members[bundle.CERTIFICATE], PAYLOAD_TYPE, key, f"{where}: certificate"))
     _check_digests(members, payload, where)
     ledger = read_ledger(members[bundle.LEDGER], f"{where}: {bundle.LEDGER}")
-    plan = ledger.started.plan
-    if (plan_bytes(plan), site_bytes(plan)) != (members[bundle.PLAN], members[bundle.SITE]):
-        raise EvidenceError(f"{where}: the plan or site in the bundle is not the one the run was made by")
+    _check_plan(members, ledger.started.plan, where)
     again = judge(series_of(ledger))
     differences = tuple(_differences(payload.judgement.model_dump(), again.model_dump(), "judgement"))
     return Verification(
@@ -88,6 +89,18 @@ def _check_digests(members: Any, payload: CertificatePayload, where: str) -> Non
     for name, digest in stated.items():
         if hashlib.sha256(members[name]).hexdigest() != digest:
             raise EvidenceError(f"{where}: {name} is not the one that the certificate speaks of")
+
+
+def _check_plan(members: Any, plan: Plan, where: str) -> None:
+    """What they say is compared, not their bytes: an old bundle lacks the keys that came with later versions."""
+    try:
+        same = (Plan.model_validate_json(members[bundle.PLAN]), Site.model_validate_json(members[bundle.SITE]))
+    except ValidationError as error:
+        raise EvidenceError(
+            f"{where}: the plan or site in the bundle cannot be read ({first_complaint(error)})"
+        ) from error
+    if same != (plan, plan.site):
+        raise EvidenceError(f"{where}: the plan or site in the bundle is not the one the run was made by")
 
 
 def _differences(stated: Any, found: Any, path: str) -> list[str]:
