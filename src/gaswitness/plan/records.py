@@ -37,6 +37,8 @@ StepKind = Literal[
     "air",  # barometer and thermometer read at the site, where there are any
     "sound",  # level at one post while its sounders sound, where there is a meter
     "bottle",  # pressure of one bottle read off its gauge, before the test and after it
+    "follow",  # alarms stand as they are for a while: what they must bring has time to come, and nothing else is done
+    "quiet",  # fewer members of a vote group alarm than are needed: for so long nothing of it may act
 ]
 
 MEASURED: frozenset[StepKind] = frozenset({"air", "sound", "bottle"})
@@ -61,6 +63,9 @@ CriterionKind = Literal[
     "inhibit-lifted",  # every inhibit lifted and its effect proven
     "warned",  # everybody told before has been told it is over
     "audible",  # measured level of sounders at a post, against the published rules for its noise
+    "vote-quiet",  # with fewer members of a group in alarm than are needed none of its effects acted
+    "vote-acts",  # delay from the moment at which enough members stood until the effect acted
+    "vote-clears",  # its effects stopped when the members had cleared
 ]
 
 
@@ -77,6 +82,10 @@ class Criterion(Record):
     effect: str | None = None
     post: str | None = None
     """Listening place, where the criterion is about one."""
+    group: str | None = None
+    """Vote group, where the criterion is about one."""
+    bout: str | None = None
+    """The bout in which it is shown, for criteria of a vote group."""
     target: float | None = None
     lower: float | None = None
     upper: float | None = None
@@ -117,6 +126,11 @@ class Step(Record):
     Skipping it is no shortfall."""
     expected_s: float = Field(0.0, ge=0)
     """How long it usually takes, for time lines and progress; nothing is judged by it."""
+    bout: str | None = None
+    """Steps of one bout follow each other, and all detectors named in them are under test at once, with gas on several
+    of them; none for a detector that is tested alone."""
+    group: str | None = None
+    """Vote group whose trial this step belongs to."""
 
 
 class Curve(Record):
@@ -175,6 +189,46 @@ class GasNeed(Record):
     """Held above the minimum pressure."""
 
 
+class BottleLoad(Record):
+    """What one bottle has to feed at once."""
+
+    cylinder: str
+    caps: int
+    flow_m3_s: float
+    """All caps together, at atmospheric pressure."""
+
+
+class Bout(Record):
+    """Detectors that stand under gas together: `CS-1+CS-2`, or one round of a group trial, `TRIP/1`."""
+
+    bout: str
+    group: str | None = None
+    tags: tuple[str, ...]
+    """In the order in which gas is put on them."""
+    faulty: tuple[str, ...] = ()
+    """Members of the group whose signal is opened meanwhile."""
+    loads: tuple[BottleLoad, ...]
+    posts: tuple[str, ...]
+    """Where somebody must be, at a cap, at the panel or to see an effect."""
+    acts_s: tuple[float, float] | None = None
+    """From the first gas on until enough members of the group are in alarm: 95 % interval; none where they never are."""
+    duration_s: float
+
+
+class GroupPlan(Record):
+    """The trial of one vote group: rounds in which its members alarm one after the other."""
+
+    tag: str
+    need: int
+    of: int
+    effects: tuple[str, ...]
+    """What the group brings and this plan shows."""
+    rounds: tuple[str, ...]
+    """Its bouts."""
+    parts: tuple[DetectorPlan, ...]
+    """What is expected of each member in these rounds; gas and time are those of all rounds together."""
+
+
 class Plan(Record):
     """A whole visit."""
 
@@ -193,6 +247,8 @@ class Plan(Record):
     gas: tuple[GasNeed, ...] = ()
     assumptions: tuple[str, ...] = ()
     """What the predictions rest on, in words."""
+    bouts: tuple[Bout, ...] = ()
+    groups: tuple[GroupPlan, ...] = ()
 
     def detector(self, tag: str) -> DetectorPlan:
         """The part of one detector; raises KeyError."""

@@ -324,6 +324,8 @@ class Cylinder(Record):
     """Pressure below which the certificate no longer holds."""
     flow_m3_s: Annotated[CubicMetresPerSecond, ABOVE_ZERO] = Field(alias="flow")
     """Flow of the regulator, at atmospheric pressure."""
+    manifold_flow_m3_s: Annotated[CubicMetresPerSecond, ABOVE_ZERO] | None = Field(None, alias="manifold_flow")
+    """Most that bottle and manifold give to several caps at once; left out, the bottle feeds one cap at a time."""
     surrogate_for: str | None = None
     """The gas whose detectors it proves, where that is another one."""
     surrogate_factor: float = Field(1.0, gt=0)
