@@ -1,8 +1,8 @@
 """Many leaks in the rooms of a site: is each seen, by which detector, how soon, and what does a person breathe?
 
 Every scenario draws its numbers from a stream that belongs to its number (`streams`), and every result is a count, or
-a sum over a fixed block of scenarios. So one process, two, or a cluster give the same numbers, and memory does not grow
-with the number of scenarios.
+an exact sum of the sums of fixed blocks. So one process, two, or a cluster give the same numbers, however the blocks
+are put together, and memory does not grow with the number of scenarios.
 """
 
 from __future__ import annotations
@@ -13,7 +13,8 @@ from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, fields
-from typing import Protocol
+from fractions import Fraction
+from typing import Protocol, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +27,7 @@ from gaswitness.release.streams import uniforms
 
 Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]
+Work = TypeVar("Work")
 
 AHEAD = 64
 """Blocks under way at one time."""
@@ -92,6 +94,11 @@ class Draws:
     tau_s: Floats
 
 
+def exact(sums: Iterable[float]) -> NDArray[np.object_]:
+    """Numbers whose further sums are exact."""
+    return np.array([Fraction(float(one)) for one in sums], np.object_)
+
+
 @dataclass(slots=True)
 class Tally:
     """Counts over scenarios; two of them add up to the tally of both."""
@@ -110,8 +117,8 @@ class Tally:
     burns: int = 0
     over: int = 0
     """Scenarios in which the person met the IDLH."""
-    sums: Floats = field(default_factory=lambda: np.zeros(2))
-    """Of peak [ppm] and dose [ppm s] of the person."""
+    sums: NDArray[np.object_] = field(default_factory=lambda: exact([0.0, 0.0]))
+    """Of peak [ppm] and dose [ppm s] of the person, as fractions: adding them rounds nothing, in whatever order."""
 
     def __add__(self, other: Tally) -> Tally:
         if not self.scenarios:
@@ -273,7 +280,7 @@ def tally(scene: Scene, spread: Spread, seed: int, stream: int, first: int, coun
         why=np.array([(missed & none_works).sum(), (missed & ~none_works & ~late).sum(), late.sum()], np.int64),
         burns=int(np.isfinite(burns_s).sum()),
         over=int((breathed[:, 2] > 0.0).sum()),
-        sums=breathed[:, :2].sum(axis=0),
+        sums=exact(breathed[:, :2].sum(axis=0)),
     )
 
 
@@ -281,7 +288,7 @@ LATE_SHARE = 0.8
 """Level over set level above which an alarm that did not come is called late rather than blind."""
 
 Mapper = Callable[[Callable[[tuple[int, int]], Tally], Iterable[tuple[int, int]]], Iterable[Tally]]
-"""Applies a function to blocks and gives the results back in order: `map`, a pool's, or a cluster's."""
+"""Applies a function to blocks and gives tallies back, one a block or one for several: `map`, a pool's, a cluster's."""
 
 
 def study(
@@ -324,11 +331,11 @@ class Pending(Protocol):
         ...
 
 
-def in_order(submit: Callable[[tuple[int, int]], Pending], blocks: Iterable[tuple[int, int]]) -> Iterator[Tally]:
-    """Results in the order of the blocks, with at most `AHEAD` of them under way, which bounds memory."""
+def in_order(submit: Callable[[Work], Pending], works: Iterable[Work]) -> Iterator[Tally]:
+    """Results in the order of the pieces of work, with at most `AHEAD` of them under way, which bounds memory."""
     waiting: deque[Pending] = deque()
-    for block in blocks:
-        waiting.append(submit(block))
+    for work in works:
+        waiting.append(submit(work))
         if len(waiting) >= AHEAD:
             yield waiting.popleft().result()
     while waiting:
@@ -372,8 +379,8 @@ def _figures(scene: Scene, spread: Spread, total: Tally) -> AreaResult:
         tuple(why),
         total.burns / total.scenarios,
         total.over / total.scenarios,
-        float(total.sums[0]) / total.scenarios,
-        float(total.sums[1]) / total.scenarios,
+        float(total.sums[0] / total.scenarios),
+        float(total.sums[1] / total.scenarios),
         total.patterns,
         {"any": total.first, **dict(zip(names, total.points, strict=True))},
     )
