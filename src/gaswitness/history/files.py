@@ -10,6 +10,8 @@ from pathlib import Path
 from types import TracebackType
 
 from gaswitness.errors import InputError
+from gaswitness.evidence.late import late_path, read_late, with_late
+from gaswitness.evidence.ledger import Ledger, read_ledger
 
 _BINARY = getattr(os, "O_BINARY", 0)
 """Windows would otherwise turn every newline into two bytes, and no digest would hold."""
@@ -69,6 +71,18 @@ class LedgerFile:
         self, kind: type[BaseException] | None, value: BaseException | None, trace: TracebackType | None
     ) -> None:
         self.close()
+
+
+def late_beside(ledger: Path) -> bytes:
+    """What came in after the run of this ledger had ended; empty where nothing did."""
+    beside = late_path(ledger)
+    return beside.read_bytes() if beside.is_file() else b""
+
+
+def ledger_with_late(path: Path) -> Ledger:
+    """A ledger and what came in after its end, for judging; raises EvidenceError where they cannot be trusted."""
+    ledger, late = read_ledger(path.read_bytes(), str(path)), late_beside(path)
+    return with_late(ledger, read_late(late, ledger, str(late_path(path)))) if late else ledger
 
 
 def write_whole(path: Path, data: bytes) -> None:

@@ -92,6 +92,20 @@ class Tested(Record):
         return next((one for one in (self.left if left else self.found) if one.kind == kind), None)
 
 
+class Standing(Record):
+    """An inhibit that no kept visit shows to be lifted and proven."""
+
+    site: str
+    effect: str
+    state: str
+    """`placed`, `lifted` (but not proven), or `handed-over`."""
+    since: str
+    by: str
+    to: str = ""
+    """Who answers for it, where it was handed over."""
+    simulated: bool = False
+
+
 def in_order(tests: tuple[Tested, ...] | list[Tested]) -> list[Tested]:
     """By time, then by visit, so that the same tests always come in the same order."""
     return sorted(tests, key=lambda test: (test.at, test.visit))
