@@ -199,6 +199,8 @@ class _Driver:
                 self._health = replace(self._health, up=True, reason="", last_t_s=t_s)
                 for event in self._translator.polled(asked_t_s, t_s, polled):
                     self._seen(event)
+                for message in self._lookout.on_remarks(t_s, polled.remarks):
+                    self._say(message)
                 self._tick(t_s)
             case _Poll(_, t_s, LinkError() as error):
                 self._health = replace(self._health, up=False, reason=error.message)

@@ -30,6 +30,7 @@ class Lookout:
     def __init__(self, poll_s: float) -> None:
         self._poll_s = poll_s
         self._said: set[str] = set()
+        self._remarks: tuple[str, ...] = ()
 
     def on_event(self, state: RunState, event: Event) -> list[Message]:
         """What an event by itself makes worth saying."""
@@ -48,6 +49,12 @@ class Lookout:
             text = f"{tag}: alarm {what}, and {tag} is not under test: treat as real"
             return [Message(event.t_s, text, urgent=True)]
         return []
+
+    def on_remarks(self, t_s: float, remarks: tuple[str, ...]) -> list[Message]:
+        """What a link has to say of what it read, once for as long as it holds."""
+        new = [text for text in remarks if text not in self._remarks]
+        self._remarks = remarks
+        return [Message(t_s, text, urgent=True) for text in new]
 
     def on_tick(self, state: RunState, t_s: float) -> list[Message]:
         """What the passing of time makes worth saying."""

@@ -27,6 +27,8 @@ class Polled:
 
     readings: Mapping[str, PolledReading] = field(default_factory=dict)
     status: Mapping[str, bool] = field(default_factory=dict)
+    remarks: tuple[str, ...] = ()
+    """What a person must know of what was read and could not be used; each is said once for as long as it holds."""
 
 
 class Link(Protocol):
