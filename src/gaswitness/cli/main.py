@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib.util
 import sys
 from typing import Annotated
@@ -31,6 +32,9 @@ COMMANDS = {
     "board": "board",
 }
 """Command to the module beside this one that holds a function of the same name (`-` becomes `_`)."""
+
+_RUBBISH = 100_000
+"""Objects that may be made before Python looks which of them are circles that nobody holds any more."""
 
 app = typer.Typer(
     help="Prove fixed gas alarm systems: plan the gas, witness the chain, judge with uncertainty, certify.",
@@ -64,6 +68,7 @@ app.add_typer(keys.app, name="keys")
 
 def main() -> None:
     """Run the command line; every error that is not a defect of ours ends as one message and an exit code."""
+    gc.set_threshold(_RUBBISH)  # at Python's own 700 a fifth of a short command goes into looking for rubbish
     speak_anywhere()
     try:
         app()
