@@ -6,6 +6,8 @@ reading at its end. What an effect changes acts from the next step on.
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -14,10 +16,10 @@ from numpy.typing import NDArray
 
 from gaswitness.alarms import AlarmPoint
 from gaswitness.alarms.effects import EffectLogic
-from gaswitness.errors import InputError
+from gaswitness.errors import InputError, OutOfDomain
 from gaswitness.exposure import SHIFT_S, STEL_S
 from gaswitness.gases.hazards import AIR_O2_PPM
-from gaswitness.release.rooms import Flow, Leak, Network, Pieces, burst
+from gaswitness.release.rooms import Flow, Leak, Network, Pieces, burst, exchange, without
 from gaswitness.response import Sensor, SensorPath
 
 Floats = NDArray[np.float64]
@@ -56,6 +58,41 @@ class Watch:
     path: SensorPath
     points: tuple[AlarmPoint, ...]
     sight: Sight
+
+    def lag_s(self, slower: Floats) -> Floats:
+        """Time constant when t90 is so many times the stated one; the dead time stays, for it is the gas's way.
+
+        >>> watch = Watch("A", "room", SensorPath.from_t90(75.0, 5.0), (), Sight(0.0, 1.0))
+        >>> (watch.lag_s(np.array([1.0, 1.5])) * np.log(10.0)).round(6)  # t90 of 75 s and 112.5 s, 5 s of them dead
+        array([ 70. , 107.5])
+        """
+        lag_s = self.path.taus_s[0]
+        whole_s = self.path.dead_time_s + math.log(10.0) * lag_s
+        return np.maximum(slower * whole_s - self.path.dead_time_s, QUICKEST * whole_s) / math.log(10.0)
+
+    def slowed(self, slower: float) -> Watch:
+        """The same detector with so many times the stated t90."""
+        lag_s = float(self.lag_s(np.array([slower]))[0])
+        return replace(self, path=replace(self.path, taus_s=(lag_s,)))
+
+
+QUICKEST = 0.01
+"""Of the stated t90: no sensor is drawn quicker than that."""
+
+
+@dataclass(frozen=True, slots=True)
+class Door:
+    """A way between two zones, or a zone and `outside`, that opens and shuts; as much air each way while open."""
+
+    a: str
+    b: str
+    flow_m3_s: float
+    opens_s: float
+    shuts_s: float = math.inf
+
+    def __post_init__(self) -> None:
+        if not (0.0 < self.flow_m3_s < math.inf and 0.0 <= self.opens_s <= self.shuts_s):
+            raise OutOfDomain("a door lets air through, and opens before it shuts", found=self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -146,12 +183,13 @@ def run_release(
     *,
     watches: Sequence[Watch] = (),
     reactions: Sequence[Reaction] = (),
+    doors: Sequence[Door] = (),
     duration_s: float,
     step_s: float = 1.0,
 ) -> Outcome:
-    """Let gas out and see what follows.
+    """Let gas out and see what follows. Doors open and shut at the first step that is not before their time.
 
-    Raises InputError for flows that a reaction replaces and the air does not have.
+    Raises InputError for flows that a reaction replaces and the air does not have, and for doors of unknown zones.
     """
     for reaction in reactions:
         if missing := [flow for flow in reaction.replaces if flow not in network.flows]:
@@ -170,7 +208,7 @@ def run_release(
     set_s: dict[str, float | None] = dict.fromkeys(points)
     on_s: dict[str, float | None] = dict.fromkeys(reaction.logic.name for reaction in reactions)
     closed_s: float | None = None
-    flows = network.flows
+    flows = _air(network.flows, (), doors, 0.0)
     left = 0.0
     places = [network.index(watch.zone) for watch in watches]
     for k in range(steps + 1):
@@ -202,7 +240,7 @@ def run_release(
             if effects[position].on and on_s[reaction.logic.name] is None:
                 on_s[reaction.logic.name] = now_s
         active = [r for r, stand in zip(reactions, effects, strict=True) if stand.on]
-        flows = _air(network.flows, active)
+        flows = _air(network.flows, active, doors, now_s)
         if closed_s is None and any(reaction.closes_leak for reaction in active):
             closed_s = now_s
             pieces.leaks = [replace(leak, end_s=max(leak.start_s, min(leak.end_s, now_s))) for leak in pieces.leaks]
@@ -211,11 +249,15 @@ def run_release(
     return Outcome(network, times, ppm, readings, set_s, on_s, closed_s, abs(out - held - left) / (out or 1.0))
 
 
-def _air(flows: tuple[Flow, ...], active: Sequence[Reaction]) -> tuple[Flow, ...]:
-    """The flows while these reactions are on; what two of them replace is replaced once."""
-    stopped = {flow for reaction in active for flow in reaction.replaces}
-    started = dict.fromkeys(flow for reaction in active for flow in reaction.starts)
-    return (*(flow for flow in flows if flow not in stopped), *started)
+def _air(flows: tuple[Flow, ...], active: Sequence[Reaction], doors: Sequence[Door], now_s: float) -> tuple[Flow, ...]:
+    """The flows while these reactions are on and some doors open; what two reactions replace is replaced once."""
+    stopped: Counter[Flow] = Counter()
+    started: Counter[Flow] = Counter()
+    for reaction in active:  # a union: the largest number, not the sum
+        stopped |= Counter(reaction.replaces)
+        started |= Counter(reaction.starts)
+    through = [way for d in doors if d.opens_s <= now_s < d.shuts_s for way in exchange(d.a, d.b, d.flow_m3_s)]
+    return (*without(flows, stopped.elements()), *started.elements(), *through)
 
 
 def _advance(

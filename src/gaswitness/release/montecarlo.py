@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from gaswitness.errors import OutOfDomain
 from gaswitness.release import kernel
-from gaswitness.release.rooms import Flow, Network
+from gaswitness.release.rooms import Flow, Network, without
 from gaswitness.release.scene import Scene
 from gaswitness.release.streams import uniforms
 
@@ -44,6 +44,21 @@ FAILED, BELOW, LATE = (
 
 
 @dataclass(frozen=True, slots=True)
+class Aged:
+    """How slowly one detector answers, from its past tests: what is drawn for it in place of the common spread."""
+
+    tag: str
+    ageing: float
+    """Median of t90 over the stated one."""
+    ageing_factor: float
+    """Log-normal about it, this factor is one standard deviation."""
+
+    def __post_init__(self) -> None:
+        if not (0.0 < self.ageing < math.inf and 1.0 <= self.ageing_factor < math.inf):
+            raise OutOfDomain("ageing is a factor above 0, and its spread one of 1 or more", where=self.tag, found=self)
+
+
+@dataclass(frozen=True, slots=True)
 class Spread:
     """What is drawn for each scenario. Common practice, no source: set your own where you know better."""
 
@@ -62,9 +77,11 @@ class Spread:
     detector_fails: float = 0.05
     """Chance, for each detector alone, that it shows nothing."""
     ageing: float = 1.0
-    """Median of time constant over the stated one; from past tests where there are any."""
+    """Median of t90 over the stated one, for detectors of which nothing else is known."""
     ageing_factor: float = 1.3
     """Log-normal about it, this factor is one standard deviation."""
+    aged: tuple[Aged, ...] = ()
+    """Detectors whose past tests are known."""
     reaction_s: float = 60.0
     """People leave this long after the first alarm."""
     duration_s: float = 3600.0
@@ -78,6 +95,10 @@ class Spread:
             raise OutOfDomain("a spread of leaks, mixing or ageing is not one", found=self)
         if not (self.step_s > 0.0 and self.duration_s >= self.step_s and self.ageing > 0.0 and self.reaction_s >= 0.0):
             raise OutOfDomain("times of a simulation are above zero", found=self)
+
+    def ageing_of(self, tag: str) -> Aged:
+        """What is drawn for this detector."""
+        return next((one for one in self.aged if one.tag == tag), Aged(tag, self.ageing, self.ageing_factor))
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +187,10 @@ def draw(scene: Scene, spread: Spread, seed: int, stream: int, first: int, count
     u = uniforms(seed, first, count, 6 + 2 * detectors, stream=stream)
     empties_s = spread.fastest_s * np.exp(u[:, 0] * math.log(spread.slowest_s / spread.fastest_s))
     layer = scene.layers[0].flow_m3_s
-    tau_s = np.array([watch.path.taus_s[0] for watch in scene.watches])
+    aged = [spread.ageing_of(watch.tag) for watch in scene.watches]
+    slower = [
+        one.ageing * np.exp(ndtri(u[:, 6 + detectors + d]) * math.log(one.ageing_factor)) for d, one in enumerate(aged)
+    ]
     return Draws(
         leak_m3_s=scene.charge_m3 / empties_s,
         leak_steps=np.minimum(np.ceil(empties_s / spread.step_s), 2**40).astype(np.int64),
@@ -175,7 +199,7 @@ def draw(scene: Scene, spread: Spread, seed: int, stream: int, first: int, count
         fans=np.where(u[:, 3] < spread.air_fails, 2, np.where(u[:, 3] < spread.air_fails + spread.fan_fails, 1, 0)),
         valve_works=u[:, 4] >= spread.valve_fails,
         works=u[:, 6 : 6 + detectors] >= spread.detector_fails,
-        tau_s=spread.ageing * tau_s * np.exp(ndtri(u[:, 6 + detectors :]) * math.log(spread.ageing_factor)),
+        tau_s=np.stack([w.lag_s(r) for w, r in zip(scene.watches, slower, strict=True)], axis=1),
     )
 
 
@@ -184,7 +208,7 @@ def run_block(scene: Scene, spread: Spread, draws: Draws) -> tuple[Floats, Float
     count, points = len(draws.leak_m3_s), [(w, p) for w in scene.watches for p in w.points]
     names = {f"{w.tag}.{p.name}": position for position, (w, p) in enumerate(points)}
     network, index = scene.network, scene.network.index
-    base = tuple(flow for flow in network.flows if flow not in scene.normal and flow not in scene.layers)
+    base = without(network.flows, (*scene.normal, *scene.layers))
     air = np.array(
         [
             [_rates(network, (*base, *flows)) for flows in (scene.normal, scene.emergency)],

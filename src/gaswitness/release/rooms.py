@@ -13,6 +13,7 @@ Well-mixed is optimistic near the leak: gas that hugs the floor, or a jet, is fa
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
@@ -63,6 +64,23 @@ def exchange(a: str, b: str, flow_m3_s: float) -> tuple[Flow, Flow]:
 def exhaust(zone: str, flow_m3_s: float, *, makeup: str = OUTSIDE) -> tuple[Flow, Flow]:
     """A fan that draws air out of a zone, with the air that replaces it."""
     return Flow(makeup, zone, flow_m3_s), Flow(zone, OUTSIDE, flow_m3_s)
+
+
+def without(flows: Iterable[Flow], taken: Iterable[Flow]) -> tuple[Flow, ...]:
+    """Flows but for those that are taken away; of equal flows as many go as are taken.
+
+    >>> door, fan = Flow("room", "outside", 0.05), Flow("room", "outside", 0.05)
+    >>> without((door, fan), (fan,))
+    (Flow(source='room', target='outside', flow_m3_s=0.05),)
+    """
+    gone = Counter(taken)
+    left = []
+    for flow in flows:
+        if gone[flow] > 0:
+            gone[flow] -= 1
+        else:
+            left.append(flow)
+    return tuple(left)
 
 
 @dataclass(frozen=True, slots=True)
