@@ -19,6 +19,7 @@ from pymodbus.pdu import ModbusPDU
 from gaswitness.clock import Clock, SystemClock
 from gaswitness.errors import InputError, LinkError
 from gaswitness.links import registers
+from gaswitness.links.patience import Patience
 from gaswitness.links.registers import Block, plausible_orders
 from gaswitness.run.ports import Polled
 from gaswitness.site.records import LinkSpec, RegisterEntry, Site
@@ -26,8 +27,6 @@ from gaswitness.site.records import LinkSpec, RegisterEntry, Site
 __all__ = ["ModbusLink", "plausible_orders"]
 
 READ_FUNCTIONS = {1: "coils", 2: "discrete inputs", 3: "holding registers", 4: "input registers"}
-FIRST_WAIT_S = 1.0
-LONGEST_WAIT_S = 30.0
 TCP = "modbus-tcp://HOST:PORT, port 1 to 65535"
 
 _EXCEPTIONS = {
@@ -66,7 +65,6 @@ class ModbusLink:
         self.url = spec.url
         self.poll_s = spec.poll_s
         self._spec = spec
-        self._clock = clock or SystemClock()
         self._timeout_s = timeout_s
         self._detectors = registers.detectors(spec, site)
         self._blocks = registers.blocks(
@@ -74,8 +72,7 @@ class ModbusLink:
         )
         self._client: AsyncModbusTcpClient | AsyncModbusSerialClient | None = None
         self._make = _client_maker(spec.url, timeout_s)
-        self._wait_s = FIRST_WAIT_S
-        self._not_before_s = 0.0
+        self._patience = Patience(spec.url, clock or SystemClock())
 
     async def open(self) -> None:
         """Connect; raises LinkError when nobody answers there."""
@@ -88,7 +85,7 @@ class ModbusLink:
                 hint="check address, port and cable; see that the device is on and serves Modbus here, "
                 "and that no other program holds its only connection",
             )
-        self._wait_s = FIRST_WAIT_S
+        self._patience.succeeded()
 
     async def poll(self) -> Polled:
         """Everything in the map, read once; raises LinkError. Connects again by itself, waiting longer each time."""
@@ -114,14 +111,11 @@ class ModbusLink:
     async def _mend(self) -> None:
         if self._client is not None and self._client.connected:
             return
-        now_s = self._clock.now_s()
-        if now_s < self._not_before_s:
-            raise LinkError(f"{self.url}: down, next attempt in {self._not_before_s - now_s:.0f} s")
+        self._patience.check()
         try:
             await self.open()
         except LinkError:
-            self._not_before_s = now_s + self._wait_s
-            self._wait_s = min(2.0 * self._wait_s, LONGEST_WAIT_S)
+            self._patience.failed()
             raise
 
     async def _read(self, block: Block) -> Sequence[int]:

@@ -13,10 +13,9 @@ from __future__ import annotations
 import math
 import struct
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
-from gaswitness.alarms.fault import MEASURING_MA, level_of_current, loop_state
-from gaswitness.errors import InputError
+from gaswitness.links.scaled import detector_of, ppm_per_unit, reading, without_faulty
 from gaswitness.run.ports import Polled, PolledReading
 from gaswitness.site.records import BitEntry, Detector, LinkSpec, RegisterEntry, RegisterType, Site, WordOrder
 
@@ -25,12 +24,8 @@ MAX_BITS = 2000
 MAX_GAP = 8
 """Registers (or bits) between two wanted ones that are read along rather than asked for in two requests."""
 
-UNDER_SHARE = (4.0 - MEASURING_MA[0]) / 16.0
-"""How far below the range a signal may lie and still be a measurement, as a share of the range."""
-
 WORD_ORDERS: tuple[WordOrder, ...] = ("ABCD", "CDAB", "BADC", "DCBA")
 _FORMATS: dict[RegisterType, str] = {"uint16": ">H", "int16": ">h", "uint32": ">I", "int32": ">i", "float32": ">f"}
-_PPM_PER_UNIT = {"ppm": 1.0, "ppb": 1e-3, "%vol": 1e4}
 
 
 def width(kind: RegisterType) -> int:
@@ -91,28 +86,6 @@ def plausible_orders(words: Sequence[int], low: float, high: float, step: float 
     return tuple(kept)
 
 
-def reading(raw: float, entry: RegisterEntry, detector: Detector) -> PolledReading:
-    """The number in a register as a reading of its detector, in ppm, with its quality.
-
-    `over` is a value at or above the top of the range, where the truth may be higher still; `under` is one further
-    below the range than a live signal goes; `bad` is not to be used.
-    """
-    value = raw * entry.scale + entry.offset
-    if not math.isfinite(value):
-        return PolledReading(None, "bad")
-    if entry.unit == "mA":
-        if loop_state(value) in ("failure-low", "failure-high"):
-            return PolledReading(None, "bad")
-        value_ppm = level_of_current(value, detector.range_low_ppm, detector.range_high_ppm)
-    else:
-        value_ppm = value * ppm_per_unit(entry, detector)
-    if value_ppm >= detector.range_high_ppm:
-        return PolledReading(value_ppm, "over")
-    if value_ppm < detector.range_low_ppm - UNDER_SHARE * detector.range_ppm:
-        return PolledReading(value_ppm, "under")
-    return PolledReading(value_ppm)
-
-
 def raw_of(value_ppm: float, entry: RegisterEntry, detector: Detector) -> float:
     """The number that stands in a register for a reading: `reading` the other way round.
 
@@ -122,17 +95,8 @@ def raw_of(value_ppm: float, entry: RegisterEntry, detector: Detector) -> float:
         share = (value_ppm - detector.range_low_ppm) / detector.range_ppm
         value = 0.0 if math.isnan(share) else 4.0 + 16.0 * share
     else:
-        value = value_ppm / ppm_per_unit(entry, detector)
+        value = value_ppm / ppm_per_unit(entry.unit, detector)
     return (value - entry.offset) / entry.scale
-
-
-def ppm_per_unit(entry: RegisterEntry, detector: Detector) -> float:
-    """Factor from the register's unit to ppm; raises KeyError for `%LFL` where the site states no limit."""
-    if entry.unit == "%LFL":
-        if detector.lfl is None:
-            raise KeyError(f"{detector.tag} has no lower flammable limit")
-        return detector.lfl.ppm / 100.0
-    return _PPM_PER_UNIT[entry.unit]
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,24 +145,10 @@ def bit_on(raw: int | bool, entry: BitEntry) -> bool:
 
 def detectors(spec: LinkSpec, site: Site) -> dict[str, Detector]:
     """Detector of every number in a map, by signal; raises InputError where the map does not fit the site."""
-    made: dict[str, Detector] = {}
-    for at, entry in enumerate(spec.registers):
-        where = f"link {spec.url}, registers[{at}]"
-        tag, _, what = entry.signal.rpartition(".")
-        detector = next((d for d in site.detectors if d.tag == tag), None)
-        if detector is None or what != "reading":
-            raise InputError(
-                "a register must carry a reading", where=where, found=entry.signal, expected="TAG.reading of a detector"
-            )
-        if entry.unit == "%LFL" and detector.lfl is None:
-            raise InputError(
-                "unit %LFL, but the detector states no lower flammable limit",
-                where=where,
-                found=entry.signal,
-                hint=f"give {tag} its `lfl` with level and source, or another unit",
-            )
-        made[entry.signal] = detector
-    return made
+    return {
+        entry.signal: detector_of(entry.signal, entry.unit, site, f"link {spec.url}, registers[{at}]")
+        for at, entry in enumerate(spec.registers)
+    }
 
 
 def polled(spec: LinkSpec, by_signal: Mapping[str, Detector], words: Mapping[tuple[int, int], int]) -> Polled:
@@ -209,6 +159,5 @@ def polled(spec: LinkSpec, by_signal: Mapping[str, Detector], words: Mapping[tup
         detector = by_signal[entry.signal]
         function, start, count = register_span(entry)
         raw = decode([words[function, start + at] for at in range(count)], entry.type, entry.words)
-        seen = reading(raw, entry, detector)
-        readings[detector.tag] = replace(seen, quality="bad") if status.get(f"{detector.tag}.fault") else seen
-    return Polled(readings, status)
+        readings[detector.tag] = reading(raw, entry, entry.unit, detector)
+    return Polled(without_faulty(readings, status), status)

@@ -9,9 +9,9 @@ import numpy as np
 from gaswitness.clock import Clock, SystemClock
 from gaswitness.errors import InputError
 from gaswitness.links.logfile import Trace, read_log
-from gaswitness.links.registers import ppm_per_unit
+from gaswitness.links.scaled import ppm_per_unit
 from gaswitness.run.ports import Polled, PolledReading
-from gaswitness.site.records import Detector, RegisterEntry, Site
+from gaswitness.site.records import Detector, Site
 
 STALE_INTERVALS = 5.0
 """A reading older than this many usual intervals of its log is stale."""
@@ -72,9 +72,8 @@ class ReplayLink:
 
 
 def _factor(detector: Detector) -> float:
-    shown = RegisterEntry(signal=f"{detector.tag}.reading", address=0, unit=detector.unit)
     try:
-        return ppm_per_unit(shown, detector)
+        return ppm_per_unit(detector.unit, detector)
     except KeyError as error:
         raise InputError(
             "shown in %LFL, but the site states no lower flammable limit", where=f"detector {detector.tag}"

@@ -14,7 +14,8 @@ from hypothesis import strategies as st
 
 from gaswitness.errors import InputError
 from gaswitness.links import registers
-from gaswitness.links.registers import Block, blocks, decode, encode, plausible_orders, raw_of, reading
+from gaswitness.links.registers import Block, blocks, decode, encode, plausible_orders, raw_of
+from gaswitness.links.scaled import reading
 from gaswitness.site.records import BitEntry, Detector, RegisterEntry
 from support.rigs import ravensmoor
 
@@ -100,7 +101,7 @@ def test_byte_order_of_one_register() -> None:
 )
 def test_current_signals(milliamps: float, value_ppm: float | None, quality: str) -> None:
     entry = RegisterEntry(signal="CO2-1.reading", address=0, type="uint16", scale=0.001, unit="mA")
-    seen = reading(round(milliamps * 1000), entry, detector())
+    seen = reading(round(milliamps * 1000), entry, entry.unit, detector())
     assert seen.quality == quality
     assert seen.value_ppm == (None if value_ppm is None else pytest.approx(value_ppm))
 
@@ -110,7 +111,7 @@ def test_current_signals(milliamps: float, value_ppm: float | None, quality: str
 )
 def test_units(unit: str, raw: float, value_ppm: float) -> None:
     entry = RegisterEntry(signal="CO2-1.reading", address=0, unit=unit)
-    assert reading(raw, entry, detector()).value_ppm == pytest.approx(value_ppm)
+    assert reading(raw, entry, entry.unit, detector()).value_ppm == pytest.approx(value_ppm)
     assert raw_of(value_ppm, entry, detector()) == pytest.approx(raw)
 
 
@@ -119,15 +120,15 @@ def test_share_of_the_lower_flammable_limit() -> None:
         gas="CH4", range_high="44000 ppm", lfl={"level": "44000 ppm", "source": "EN 60079-20-1, from memory"}
     )
     entry = RegisterEntry(signal="CO2-1.reading", address=0, unit="%LFL")
-    assert reading(20.0, entry, methane).value_ppm == pytest.approx(8800.0)
+    assert reading(20.0, entry, entry.unit, methane).value_ppm == pytest.approx(8800.0)
     with pytest.raises(KeyError, match="lower flammable limit"):
-        reading(20.0, entry, detector())
+        reading(20.0, entry, entry.unit, detector())
 
 
 def test_not_a_number_is_no_reading() -> None:
     entry = RegisterEntry(signal="CO2-1.reading", address=0)
-    assert reading(math.nan, entry, detector()).value_ppm is None
-    assert reading(math.inf, entry, detector()).quality == "bad"
+    assert reading(math.nan, entry, entry.unit, detector()).value_ppm is None
+    assert reading(math.inf, entry, entry.unit, detector()).quality == "bad"
 
 
 def test_open_loop_is_no_current() -> None:
