@@ -1,4 +1,4 @@
-"""One file with everything: certificate, ledger, plan, site, PDF, public key, and a signed list of contents.
+"""One file with everything: certificate, ledger, late marks, plan, site, PDF, public key, a signed list of contents.
 
 A ZIP archive that any computer opens. Nothing in it is used before the signed list of contents has vouched for it.
 """
@@ -22,6 +22,8 @@ CONTENTS = "contents.dsse.json"
 KEY = "signer.pub.pem"
 CERTIFICATE = "certificate.dsse.json"
 LEDGER = "ledger.jsonl"
+LATE = "late-marks.jsonl"
+"""In it only where something came in after the run had ended."""
 PLAN = "plan.json"
 SITE = "site.json"
 PDF = "certificate.pdf"
@@ -36,9 +38,9 @@ _EPOCH = (1980, 1, 1, 0, 0, 0)  # the earliest date a ZIP can hold: the same byt
 
 def pack(members: Mapping[str, bytes], key: Ed25519PrivateKey) -> bytes:
     """Put the members and their signed list into one archive."""
-    if set(members) != set(MEMBERS):
+    if set(members) - {LATE} != set(MEMBERS):
         raise ValueError(f"a bundle holds {MEMBERS}, found {tuple(members)}")
-    digests = {name: hashlib.sha256(members[name]).hexdigest() for name in MEMBERS}
+    digests = {name: hashlib.sha256(data).hexdigest() for name, data in members.items()}
     body = json.dumps({"format": "gaswitness/contents/1", "sha256": digests}, indent=1).encode()
     everything = {**members, KEY: public_pem(key.public_key()), CONTENTS: sign(CONTENTS_TYPE, body, key)}
     out = io.BytesIO()
@@ -58,27 +60,32 @@ def unpack(data: bytes, where: str) -> tuple[Mapping[str, bytes], Ed25519PublicK
     a question of its own.
     """
     files = _read_archive(data, where)
-    expected = {*MEMBERS, KEY, CONTENTS}
-    if lost := sorted(expected - files.keys()):
-        raise EvidenceError(
-            f"{where}: {', '.join(lost)} missing from the bundle", hint="ask the signer for the whole file"
-        )
-    if extra := sorted(files.keys() - expected):
-        raise EvidenceError(
-            f"{where}: {', '.join(extra)} is not part of the bundle", hint="somebody added to this file"
-        )
+    _check_names(files, {*MEMBERS, KEY, CONTENTS}, {LATE}, where)
     try:
         key = read_public(files[KEY], f"{where}: {KEY}")
     except InputError as error:
         raise EvidenceError(error.message) from error
     contents = json.loads(opened(files[CONTENTS], CONTENTS_TYPE, key, f"{where}: list of contents"))
     digests = contents["sha256"] if isinstance(contents, dict) else {}
-    for name in MEMBERS:
+    names = (*MEMBERS, LATE) if LATE in digests else MEMBERS
+    _check_names(files, {*names, KEY, CONTENTS}, set(), where)
+    for name in names:
         if digests.get(name) != hashlib.sha256(files[name]).hexdigest():
             raise SignatureRejected(
                 f"{where}: {name} was altered after signing", hint="ask the signer for the file as issued"
             )
-    return MappingProxyType({name: files[name] for name in MEMBERS}), key
+    return MappingProxyType({name: files[name] for name in names}), key
+
+
+def _check_names(files: Mapping[str, bytes], needed: set[str], allowed: set[str], where: str) -> None:
+    if lost := sorted(needed - files.keys()):
+        raise EvidenceError(
+            f"{where}: {', '.join(lost)} missing from the bundle", hint="ask the signer for the whole file"
+        )
+    if extra := sorted(files.keys() - needed - allowed):
+        raise EvidenceError(
+            f"{where}: {', '.join(extra)} is not part of the bundle", hint="somebody added to this file"
+        )
 
 
 def _read_archive(data: bytes, where: str) -> dict[str, bytes]:

@@ -20,6 +20,7 @@ from gaswitness.certify.payload import (
     site_bytes,
 )
 from gaswitness.certify.pdf import certificate_pdf
+from gaswitness.evidence.late import read_late, with_late
 from gaswitness.evidence.ledger import read_ledger
 from gaswitness.evidence.series import series_of
 from gaswitness.judge import judge
@@ -34,9 +35,21 @@ class Issue:
     bundle: bytes
 
 
-def issue(ledger_bytes: bytes, where: str, key: Ed25519PrivateKey, *, issued: datetime, issued_by: str = "") -> Issue:
-    """Judge the ledger and certify what was found; raises EvidenceError where the ledger cannot be trusted."""
-    ledger = read_ledger(ledger_bytes, where)
+def issue(
+    ledger_bytes: bytes,
+    where: str,
+    key: Ed25519PrivateKey,
+    *,
+    issued: datetime,
+    issued_by: str = "",
+    late_bytes: bytes = b"",
+) -> Issue:
+    """Judge the ledger, with what came in after its end, and certify what was found.
+
+    Raises EvidenceError where ledger or late marks cannot be trusted.
+    """
+    alone = read_ledger(ledger_bytes, where)
+    ledger = with_late(alone, read_late(late_bytes, alone, f"{where}, late marks")) if late_bytes else alone
     judgement = judge(series_of(ledger))
     payload = make_payload(
         ledger,
@@ -44,6 +57,8 @@ def issue(ledger_bytes: bytes, where: str, key: Ed25519PrivateKey, *, issued: da
         issued=issued,
         issued_by=issued_by or ledger.started.operator,
         software=f"gaswitness {__version__}",
+        late_bytes=late_bytes,
+        outcome_at_end=judge(series_of(alone)).outcome if late_bytes else None,
     )
     body = payload_bytes(payload)
     envelope = sign(PAYLOAD_TYPE, body, key)
@@ -55,5 +70,6 @@ def issue(ledger_bytes: bytes, where: str, key: Ed25519PrivateKey, *, issued: da
         bundle.PLAN: plan_bytes(plan),
         bundle.SITE: site_bytes(plan),
         bundle.PDF: pdf,
+        **({bundle.LATE: late_bytes} if late_bytes else {}),
     }
     return Issue(payload=payload, pdf=pdf, bundle=bundle.pack(members, key))

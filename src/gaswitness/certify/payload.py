@@ -11,7 +11,7 @@ from pydantic import ValidationError
 
 from gaswitness.errors import SignatureRejected
 from gaswitness.evidence.ledger import Ledger
-from gaswitness.judge.records import Judgement
+from gaswitness.judge.records import Judgement, Outcome
 from gaswitness.plan.records import Plan
 from gaswitness.records import Record, first_complaint
 from gaswitness.site.records import Rule
@@ -57,6 +57,10 @@ class CertificatePayload(Record):
     """Date by which each detector is to be tested again; none where it did not pass now."""
     judgement: Judgement
     statement: str = STATEMENT
+    late_sha256: str | None = None
+    """Of the marks that came in after the run had ended; none where none had when this was issued."""
+    outcome_at_end: Outcome | None = None
+    """What the ledger alone gives, where late marks reopened the judging."""
 
 
 def plan_bytes(plan: Plan) -> bytes:
@@ -80,8 +84,21 @@ def months_later(day: date, months: int) -> date:
     return date(year, month + 1, min(day.day, calendar.monthrange(year, month + 1)[1]))
 
 
+def certificate_id(ledger: Ledger, late_bytes: bytes = b"") -> str:
+    """The name of a certificate on this evidence; with late marks it is another one than before they came."""
+    evidence = hashlib.sha256(f"{ledger.sha256}:".encode() + late_bytes).hexdigest() if late_bytes else ledger.sha256
+    return f"{ledger.started.run_id}-{evidence[:8]}"
+
+
 def make_payload(
-    ledger: Ledger, judgement: Judgement, *, issued: datetime, issued_by: str, software: str
+    ledger: Ledger,
+    judgement: Judgement,
+    *,
+    issued: datetime,
+    issued_by: str,
+    software: str,
+    late_bytes: bytes = b"",
+    outcome_at_end: Outcome | None = None,
 ) -> CertificatePayload:
     """Gather what is certified. The time and the issuer are handed in."""
     started = ledger.started
@@ -90,7 +107,7 @@ def make_payload(
     due = months_later(tested, plan.site.tests.interval_months).isoformat()
     used = {criterion.rule for criterion in plan.criteria}
     return CertificatePayload(
-        certificate_id=f"{started.run_id}-{ledger.sha256[:8]}",
+        certificate_id=certificate_id(ledger, late_bytes),
         issued=issued.astimezone(UTC).isoformat(timespec="seconds"),
         issued_by=issued_by,
         site_name=plan.site.name,
@@ -107,6 +124,8 @@ def make_payload(
         rules=tuple(text for rule, text in RULES_IN_WORDS.items() if rule in used),
         next_due={verdict.tag: due if verdict.outcome == "pass" else None for verdict in judgement.verdicts},
         judgement=judgement,
+        late_sha256=hashlib.sha256(late_bytes).hexdigest() if late_bytes else None,
+        outcome_at_end=outcome_at_end,
     )
 
 

@@ -105,9 +105,20 @@ def _notices(payload: CertificatePayload, events: Sequence[Event]) -> list[tuple
                     f"Nothing was recorded for {event.gap_s:.0f} s before {instant(event.wall)}{torn}.",
                 )
             )
+    if payload.late_sha256 is not None:
+        notices.append(("Judged again.", _reopened(payload)))
     if not payload.judgement.complete:
         notices.append(("Not complete.", "The run was not carried through to its end."))
     return notices
+
+
+def _reopened(payload: CertificatePayload) -> str:
+    late = payload.judgement.late
+    what = "1 mark or typed reading" if late == 1 else f"{late} marks or typed readings"
+    return (
+        f"{what} came in after the run had ended, and stand beside the ledger in the bundle. Without them the outcome "
+        f"was: {payload.outcome_at_end}."
+    )
 
 
 def _finding(verdict: Verdict, kind: str) -> Finding | None:

@@ -15,6 +15,7 @@ from gaswitness.certify.envelope import opened
 from gaswitness.certify.keys import fingerprint
 from gaswitness.certify.payload import PAYLOAD_TYPE, CertificatePayload, read_payload
 from gaswitness.errors import EvidenceError, UnknownSigner
+from gaswitness.evidence.late import read_late, with_late
 from gaswitness.evidence.ledger import read_ledger
 from gaswitness.evidence.series import series_of
 from gaswitness.judge import judge
@@ -37,6 +38,10 @@ class Verification(Record):
     vouched_for: bool
     """The key is among those handed in as trusted."""
     outcome: Outcome
+    late: int = 0
+    """Marks and typed readings in it that came in after the run had ended."""
+    outcome_at_end: Outcome | None = None
+    """What the ledger alone gives, where there are such marks."""
     rejudged: Literal["same", "differs"]
     differences: tuple[str, ...]
     reason: str
@@ -59,14 +64,21 @@ def verify(data: bytes, where: str, *, trusted: Sequence[Ed25519PublicKey] = ())
     _check_digests(members, payload, where)
     ledger = read_ledger(members[bundle.LEDGER], f"{where}: {bundle.LEDGER}")
     _check_plan(members, ledger.started.plan, where)
-    again = judge(series_of(ledger))
+    late_bytes = members.get(bundle.LATE, b"")
+    late = read_late(late_bytes, ledger, f"{where}: {bundle.LATE}")
+    again = judge(series_of(with_late(ledger, late) if late_bytes else ledger))
     differences = tuple(_differences(payload.judgement.model_dump(), again.model_dump(), "judgement"))
+    if late_bytes:
+        at_end = judge(series_of(ledger)).outcome
+        differences += tuple(_differences(payload.outcome_at_end, at_end, "outcome_at_end"))
     return Verification(
         certificate_id=payload.certificate_id,
         signer=signer,
         issued_by=payload.issued_by,
         vouched_for=bool(trusted),
         outcome=payload.judgement.outcome,
+        late=payload.judgement.late,
+        outcome_at_end=payload.outcome_at_end,
         rejudged="differs" if differences else "same",
         differences=differences,
         reason=_reason(bool(trusted), differences),
@@ -85,9 +97,11 @@ def _check_digests(members: Any, payload: CertificatePayload, where: str) -> Non
         bundle.LEDGER: payload.ledger_sha256,
         bundle.PLAN: payload.plan_sha256,
         bundle.SITE: payload.site_sha256,
+        bundle.LATE: payload.late_sha256,
     }
     for name, digest in stated.items():
-        if hashlib.sha256(members[name]).hexdigest() != digest:
+        found = hashlib.sha256(members[name]).hexdigest() if name in members else None
+        if found != digest:
             raise EvidenceError(f"{where}: {name} is not the one that the certificate speaks of")
 
 

@@ -13,14 +13,25 @@ def judge(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
     every: Annotated[bool, typer.Option("--every", help="Show every finding, also those that passed.")] = False,
 ) -> None:
-    """Judge a ledger by the criteria of its plan. Exit 1 if anything fell short, 4 if it is not to be trusted."""
-    from gaswitness.cli.output import print_json
+    """Judge a ledger by the criteria of its plan. Exit 1 if anything fell short, 4 if it is not to be trusted.
+
+    Marks that came in after the run had ended lie beside the ledger and count with the rest; it is said if there are.
+    """
+    from gaswitness.cli.output import print_json, talk
     from gaswitness.errors import EXIT_FELL_SHORT
     from gaswitness.evidence.ledger import read_ledger
     from gaswitness.evidence.series import series_of
+    from gaswitness.history.files import ledger_with_late
     from gaswitness.judge import judge as judged
 
-    judgement = judged(series_of(read_ledger(ledger.read_bytes(), str(ledger))))
+    whole = ledger_with_late(ledger)
+    judgement = judged(series_of(whole))
+    if judgement.late:
+        at_end = judged(series_of(read_ledger(ledger.read_bytes(), str(ledger)))).outcome
+        talk(
+            f"judged again: {judgement.late} marks or typed readings came in after the run had ended; "
+            f"without them: {at_end}, with them: {judgement.outcome}"
+        )
     if as_json:
         print_json(judgement.model_dump(mode="json"))
     else:

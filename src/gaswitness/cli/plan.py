@@ -78,11 +78,11 @@ def plan(
 def _fell_short(ledger_file: Path) -> tuple[str, tuple[str, ...]]:
     """Digest of the ledger, and the criteria that did not pass in it."""
     from gaswitness.errors import InputError
-    from gaswitness.evidence.ledger import read_ledger
     from gaswitness.evidence.series import series_of
+    from gaswitness.history.files import ledger_with_late
     from gaswitness.judge import judge
 
-    ledger = read_ledger(ledger_file.read_bytes(), str(ledger_file))
+    ledger = ledger_with_late(ledger_file)
     short = judge(series_of(ledger)).fell_short
     if not short:
         raise InputError(

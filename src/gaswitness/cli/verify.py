@@ -36,6 +36,11 @@ def verify(
         typer.echo(f"{'valid' if valid else 'NOT VALID'}: {found.reason}")
         typer.echo(f"certificate  {found.certificate_id}, issued by {found.issued_by}")
         typer.echo(f"outcome      {found.outcome}")
+        if found.late:
+            typer.echo(
+                f"late         {found.late} marks or typed readings came in after the run had ended and are in it; "
+                f"without them: {found.outcome_at_end}"
+            )
         typer.echo(
             f"signer       {found.signer}{'' if found.vouched_for else '  (compare it with the one you were given)'}"
         )

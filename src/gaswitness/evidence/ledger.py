@@ -45,6 +45,11 @@ class Ledger:
     torn_bytes: int = 0
     torn_lines: tuple[int, ...] = ()
     ends_with_newline: bool = True
+    late: tuple[Event, ...] = ()
+    """What came in after the run had ended and counts, where it was added for judging; it stands in `events` too."""
+    after_end: tuple[Event, ...] = ()
+    """What came in late and is of a moment after the end: kept and told, not counted."""
+    late_torn_bytes: int = 0
 
     @property
     def next_seq(self) -> int:
@@ -107,6 +112,11 @@ class Line:
     previous: str
     digest: str
     event: Event
+
+
+def whole_line(line: bytes) -> bool:
+    """Whether this was written to its end, true or not."""
+    return _LINE.fullmatch(line) is not None
 
 
 def parse_line(line: bytes) -> Line | None:

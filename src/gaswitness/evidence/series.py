@@ -169,6 +169,11 @@ class Series:
     notes: tuple[NoteTaken, ...]
     sounds: tuple[SoundMeasured, ...] = ()
     bottles: tuple[CylinderRead, ...] = ()
+    late: tuple[Event, ...] = ()
+    """What came in after the run had ended and counts; it stands in the rest too."""
+    after_end: tuple[Event, ...] = ()
+    """What came in late and is of a moment after the end: not counted."""
+    late_torn_bytes: int = 0
 
     @property
     def interrupted(self) -> bool:
@@ -256,6 +261,9 @@ def series_of(ledger: Ledger) -> Series:
         notes=_of(NoteTaken, events),
         sounds=_of(SoundMeasured, events),
         bottles=_of(CylinderRead, events),
+        late=ledger.late,
+        after_end=ledger.after_end,
+        late_torn_bytes=ledger.late_torn_bytes,
     )
 
 

@@ -90,6 +90,8 @@ class Judgement(Record):
     effects: tuple[EffectFinding, ...]
     strays: tuple[Stray, ...]
     notes: tuple[str, ...] = ()
+    late: int = 0
+    """Marks and typed readings that came in after the run had ended; those from before its end count with the rest."""
 
     @property
     def fell_short(self) -> tuple[str, ...]:

@@ -15,6 +15,7 @@ from gaswitness.judge.patience import cut_short
 from gaswitness.judge.records import Finding, Judgement, Outcome, Stray, Verdict
 from gaswitness.judge.strays import strays_of
 from gaswitness.plan.records import Criterion, CriterionKind
+from gaswitness.run.events import Event, MarkMade, ReadingTaken
 from gaswitness.wording import number
 
 CaseJudge = Callable[[Case, Criterion, Diagnosis], Finding]
@@ -67,7 +68,8 @@ def judge(series: Series) -> Judgement:
         visit=whole,
         effects=effects.effect_lines(series, rows),
         strays=strays,
-        notes=(*_notes(series), *bottle_notes(series), *_unheard(left_out), *_restless(rows)),
+        notes=(*_reopened(series), *_notes(series), *bottle_notes(series), *_unheard(left_out), *_restless(rows)),
+        late=len(series.late) + len(series.after_end),
     )
 
 
@@ -141,6 +143,31 @@ def _why(outcome: Outcome, counting: list[Finding], findings: list[Finding]) -> 
 def _names(findings: list[Finding]) -> str:
     names = [f.criterion.partition("/")[2] for f in findings]
     return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+
+
+def _reopened(series: Series) -> list[str]:
+    """What came in after the run had ended, and whether it counts."""
+    notes = []
+    if series.late:
+        notes.append(f"Came in after the run had ended, and is judged with the rest: {_what_came(series.late)}.")
+    if series.after_end:
+        notes.append(
+            f"Came in late and is of a moment after the end, so it is kept only: {_what_came(series.after_end)}."
+        )
+    if series.late_torn_bytes:
+        notes.append(f"{series.late_torn_bytes} bytes of unfinished late marks are not read.")
+    return notes
+
+
+def _what_came(events: tuple[Event, ...]) -> str:
+    said = [
+        f"{event.signal} {'on' if event.on else 'off'} at {event.t_s:.1f} s by {event.witness}"
+        if isinstance(event, MarkMade)
+        else f"a reading of {event.tag} typed at {event.t_s:.1f} s"
+        for event in events
+        if isinstance(event, MarkMade | ReadingTaken)
+    ]
+    return "; ".join(said[:6]) + (f" and {len(said) - 6} more" if len(said) > 6 else "")
 
 
 def _notes(series: Series) -> list[str]:

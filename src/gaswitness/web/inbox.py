@@ -13,11 +13,10 @@ from typing import Literal, TypedDict
 from starlette.concurrency import run_in_threadpool
 
 from gaswitness.errors import InputError
-from gaswitness.evidence.ledger import read_ledger
 from gaswitness.plan.records import Plan
 from gaswitness.run.events import MarkMade, ReadingTaken
 from gaswitness.web.folder import LEDGER, Folder
-from gaswitness.web.late import keep_late
+from gaswitness.web.late import ended_ledger, keep_late
 from gaswitness.web.live import Live, Receipt
 from gaswitness.web.marks import Axis, Exchange, offset_at
 from gaswitness.web.sent import (
@@ -96,7 +95,7 @@ class Inbox:
             path = self.folder.file(f"{self.sent.run}{LEDGER}", LEDGER)
         except InputError:
             return None
-        ledger = read_ledger(path.read_bytes(), path.name)
+        ledger = ended_ledger(path)
         if ledger.stopped is None or ledger.stopped.outcome not in FOR_GOOD:
             return None
         started = ledger.started
@@ -131,8 +130,8 @@ class Inbox:
             return _answer(one, receipt.state, receipt.t_s, offset.u_s)
         if run.path is None:
             return _answer(one, "held")
-        fresh = await run_in_threadpool(keep_late, run.path, event)
-        return _answer(one, "late" if fresh else "known", event.t_s, offset.u_s)
+        kept, fresh = await run_in_threadpool(keep_late, run.path, event)
+        return _answer(one, "late" if fresh else "known", kept.t_s, offset.u_s)
 
 
 def _answer(one: SentMark | SentReading, state: State, t_s: float | None = None, u_s: float | None = None) -> Answered:

@@ -3,52 +3,54 @@
 from __future__ import annotations
 
 import threading
+from functools import lru_cache
 from pathlib import Path
 
-from gaswitness.evidence.late import Late, LateEvent, read_late
+from gaswitness.evidence.late import LateEvent, late_path, read_late
 from gaswitness.evidence.ledger import Ledger, read_ledger, seal
 from gaswitness.history.files import LedgerFile
-from gaswitness.run.events import MarkMade
-from gaswitness.web.folder import LEDGER
+from gaswitness.run.events import Event, MarkMade, ReadingTaken
+from gaswitness.web.live import SAME_READING_S
 
-LATE = ".late-marks.jsonl"
 _ONE_AT_A_TIME = threading.Lock()
 
 
-def late_path(ledger: Path) -> Path:
-    """Where the late marks of a ledger lie.
+def ended_ledger(path: Path) -> Ledger:
+    """A ledger that grows no more, read once however many marks come for it; raises EvidenceError."""
+    state = path.stat()
+    return _read(path, state.st_mtime_ns, state.st_size)
 
-    >>> late_path(Path("r1.ledger.jsonl")).name
-    'r1.late-marks.jsonl'
+
+@lru_cache(maxsize=2)
+def _read(path: Path, changed_ns: int, size: int) -> Ledger:  # noqa: ARG001 - what tells that it is another one
+    return read_ledger(path.read_bytes(), path.name)
+
+
+def keep_late(path: Path, event: LateEvent) -> tuple[LateEvent, bool]:
+    """Write an event beside the ledger at `path`, once; comes back when it is on the disk.
+
+    Gives the event as it is kept, and whether it was new. Raises EvidenceError where ledger or late marks can no
+    longer be trusted, InputError while somebody else writes.
     """
-    return ledger.with_name(ledger.name.removesuffix(LEDGER) + LATE)
-
-
-def late_of(path: Path, ledger: Ledger) -> Late:
-    """What came late to this run; nothing where there is no such file. Raises ChainBroken."""
-    beside = late_path(path)
-    data = beside.read_bytes() if beside.is_file() else b""
-    return read_late(data, ledger, beside.name)
-
-
-def keep_late(path: Path, event: LateEvent) -> bool:
-    """Write an event beside the ledger at `path`, once; comes back when it is on the disk. False: it was there.
-
-    Raises EvidenceError where ledger or late marks can no longer be trusted, InputError while somebody else writes.
-    """
-    ledger = read_ledger(path.read_bytes(), path.name)
+    ledger = ended_ledger(path)
     beside = late_path(path)
     with _ONE_AT_A_TIME, LedgerFile.reopen(beside) if beside.is_file() else LedgerFile(beside) as file:
-        late = late_of(path, ledger)
-        if isinstance(event, MarkMade) and event.mark_id in late.mark_ids | _marks_of(ledger):
-            return False
-        if event in late.events:
-            return False
-        if late.torn_bytes:
-            file.append([b"\n"])  # what was torn off stays where it is
-        file.append([seal(event, late.digest, len(late.events))])
-    return True
+        data = beside.read_bytes()
+        late = read_late(data, ledger, beside.name)
+        for known in (*ledger.events, *late.events):
+            if isinstance(known, LateEvent) and _same(known, event, ledger.started.speed):
+                return known, False
+        # what was torn off stays where it is, on a line of its own
+        start = [] if not data or data.endswith(b"\n") else [b"\n"]
+        file.append([*start, seal(event, late.digest, len(late.events))])
+    return event, True
 
 
-def _marks_of(ledger: Ledger) -> frozenset[str]:
-    return frozenset(event.mark_id for event in ledger.events if isinstance(event, MarkMade))
+def _same(known: Event, event: LateEvent, speed: float) -> bool:
+    """Sent again: a mark by its identity, a typed reading by what it says and when."""
+    if isinstance(known, MarkMade) and isinstance(event, MarkMade):
+        return known.mark_id == event.mark_id
+    if isinstance(known, ReadingTaken) and isinstance(event, ReadingTaken) and known.quality == "by-hand":
+        alike = (known.tag, known.value_ppm) == (event.tag, event.value_ppm)
+        return alike and abs(known.source_t_s - event.source_t_s) <= SAME_READING_S * max(1.0, speed)
+    return False

@@ -11,19 +11,19 @@ from fastapi.responses import Response
 from starlette.concurrency import run_in_threadpool
 
 from gaswitness.certify import certificate
-from gaswitness.evidence.late import with_late
+from gaswitness.certify.payload import certificate_id
 from gaswitness.evidence.ledger import Ledger
 from gaswitness.evidence.series import Series, series_of
-from gaswitness.history.files import write_whole
+from gaswitness.history.files import late_beside, ledger_with_late, write_whole
 from gaswitness.judge import judge
-from gaswitness.judge.records import EffectFinding, Finding, Judgement
+from gaswitness.judge.records import EffectFinding, Finding, Judgement, Outcome
 from gaswitness.plan import build_plan
 from gaswitness.run.watchers import PointLine, Strip
 from gaswitness.site.records import Site
 from gaswitness.web.access import Desk, Session
 from gaswitness.web.desk import keep_plan
 from gaswitness.web.folder import LEDGER, Folder
-from gaswitness.web.late import late_of
+from gaswitness.web.late import ended_ledger
 from gaswitness.web.pages import board_of, page, then, words_of
 from gaswitness.web.picture import strip_document
 from gaswitness.web.schematic import Matrix, matrix_of
@@ -61,8 +61,9 @@ async def result(request: Request, name: str, session: Session = Desk) -> Respon
         "matrix": matrix,
         "cells": cells_of(matrix, judged),
         "punch": punch_list(judged),
-        "late_marks": run.late,
+        "outcome_at_end": run.outcome_at_end,
         "papers": [one for one in board.folder.papers() if one.startswith(f"{ledger.started.run_id}-")],
+        "newest": run.certificate_id,
         "can_certify": board.key is not None,
         "texts": words.under("strip.", "word."),
     }
@@ -76,15 +77,20 @@ class Judged:
     ledger: Ledger
     series: Series
     judgement: Judgement
-    late: int
+    outcome_at_end: Outcome
+    """What the ledger alone gives."""
+    certificate_id: str
+    """The name that a certificate on the evidence as it is now has; those of another name are older."""
 
 
 def judged_run(folder: Folder, name: str) -> Judged:
     """Judge a ledger of the folder as things stand now; raises EvidenceError where it cannot be trusted."""
-    _, ledger = folder.ledger(name)
-    late = late_of(folder.file(name, LEDGER), ledger)
-    series = series_of(with_late(ledger, late.events))
-    return Judged(ledger, series, judge(series), len(late.events))
+    path = folder.file(name, LEDGER)
+    ledger = ledger_with_late(path)
+    series = series_of(ledger)
+    judgement = judge(series)
+    at_end = judge(series_of(ended_ledger(path))).outcome if judgement.late else judgement.outcome
+    return Judged(ledger, series, judgement, at_end, certificate_id(ledger, late_beside(path)))
 
 
 @router.post("/result/{name}/certify")
@@ -94,9 +100,11 @@ async def certify(request: Request, name: str, session: Session = Desk) -> Respo
     key = board.key
     if key is None:
         raise HTTPException(409, "result.no_key")
-    data, _ = await run_in_threadpool(board.folder.ledger, name)
+    path = board.folder.file(name, LEDGER)
     issue = await run_in_threadpool(
-        lambda: certificate.issue(data, name, key, issued=board.now(), issued_by=session.name)
+        lambda: certificate.issue(
+            path.read_bytes(), name, key, issued=board.now(), issued_by=session.name, late_bytes=late_beside(path)
+        )
     )
     stem = issue.payload.certificate_id
     write_whole(board.folder.path / f"{stem}.pdf", issue.pdf)
