@@ -161,7 +161,7 @@ def _reopened(series: Series) -> list[str]:
 
 def _what_came(events: tuple[Event, ...]) -> str:
     said = [
-        f"{event.signal} {'on' if event.on else 'off'} at {event.t_s:.1f} s by {event.witness}"
+        f"{event.signal.removesuffix('.on')} {'on' if event.on else 'off'} at {event.t_s:.1f} s by {event.witness}"
         if isinstance(event, MarkMade)
         else f"a reading of {event.tag} typed at {event.t_s:.1f} s"
         for event in events
