@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, datetime
+from enum import StrEnum
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -10,6 +11,14 @@ import typer
 
 if TYPE_CHECKING:
     from gaswitness.plan import Plan
+
+
+class Votes(StrEnum):
+    """How far vote groups are shown."""
+
+    all = "all"
+    first = "first"
+    none = "none"
 
 
 def plan(
@@ -31,6 +40,22 @@ def plan(
     without: Annotated[
         list[str] | None,
         typer.Option("--without", metavar="TAG.POINT", help="Leave this alarm point out; it stands as not tested."),
+    ] = None,
+    together: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--together",
+            metavar="TAG,TAG[,TAG]",
+            help="Test these detectors with gas on them at once; may be given again.",
+        ),
+    ] = None,
+    votes: Annotated[
+        Votes | None,
+        typer.Option(
+            "--votes",
+            help="Trials of vote groups: all, each member first once and last once, and one round with a faulty member; "
+            "first, one round; none. Left out: all, as far as caps and bottles allow it.",
+        ),
     ] = None,
     today: Annotated[
         datetime | None,
@@ -58,6 +83,8 @@ def plan(
         without=without or (),
         retest_of=digest,
         only=only,
+        together=[[tag.strip() for tag in tags.split(",") if tag.strip()] for tags in together or ()],
+        votes=votes.value if votes is not None else None,
     )
     if out is not None:
         write_whole(out, (built.model_dump_json(indent=1) + "\n").encode())
@@ -105,6 +132,22 @@ def document(built: Plan) -> dict[str, Any]:
         "gas": [
             {"bottle": n.cylinder, "needed_l": round(n.needed_m3 * 1e3, 2), "held_l": round(n.available_m3 * 1e3, 1)}
             for n in built.gas
+        ],
+        "together": [
+            {
+                "bout": bout.bout,
+                "group": bout.group,
+                "tags": list(bout.tags),
+                "faulty": list(bout.faulty),
+                "bottles": [
+                    {"bottle": load.cylinder, "caps": load.caps, "flow_l_min": round(load.flow_m3_s * 60e3, 2)}
+                    for load in bout.loads
+                ],
+                "posts": list(bout.posts),
+                "acts_s": _interval(bout.acts_s),
+                "minutes": round(bout.duration_s / 60, 1),
+            }
+            for bout in built.bouts
         ],
         "posts": [
             {"post": w.post, "tag": w.tag, "from_s": round(w.from_s), "to_s": round(w.to_s), "effects": list(w.effects)}

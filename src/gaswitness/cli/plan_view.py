@@ -25,6 +25,8 @@ def show(built: Plan) -> None:
         console, "Order of the visit: when each alarm sets after gas on, and clears after gas off", _detectors(built)
     )
     _section(console, "Gas, above each bottle's minimum pressure", _gas(built))
+    if built.bouts:
+        _section(console, "Under gas at once: caps on each bottle, and who is needed where", _bouts(built))
     if walked.watches:
         _section(console, "Who stands where, and when (minutes from the start)", _posts(built))
     if built.not_shown:
@@ -126,6 +128,18 @@ def _gas(built: Plan) -> Table:
             f"{need.needed_m3 * 1e3:.1f}",
             f"{need.available_m3 * 1e3:.0f}",
         )
+    return table
+
+
+def _bouts(built: Plan) -> Table:
+    table = _table("", "gas on, in this order", "caps on bottle", "vote after", "min", "somebody at", right=(4,))
+    names = {post.tag: post.name for post in built.site.posts}
+    for bout in built.bouts:
+        who = ", ".join([*(f"{tag} (signal open)" for tag in bout.faulty), *bout.tags])
+        loads = "\n".join(f"{one.caps} on {one.cylinder}, {one.flow_m3_s * 60e3:.1f} L/min" for one in bout.loads)
+        vote = "" if bout.acts_s is None else f"{bout.acts_s[0]:.0f} to {bout.acts_s[1]:.0f} s"
+        posts = "\n".join(names.get(post, post) for post in bout.posts)
+        table.add_row(bout.bout, who, loads, vote, f"{bout.duration_s / 60:.0f}", posts, end_section=True)
     return table
 
 

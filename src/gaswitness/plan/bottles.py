@@ -7,16 +7,18 @@ proven by more than its own uncertainty. Among those, the weakest that still sta
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 
 from gaswitness.plan.forecast import room_reads, shown_on
 from gaswitness.plan.records import DetectorPlan, GasNeed
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
-from gaswitness.wording import between, level
+from gaswitness.wording import between, level, number
 
 ATMOSPHERE_PA = 101_325.0
 GOOD_RATIO = 1.2
+PURGE_S = 10.0
+"""Gas let through regulator and tube before each use: assumed, no source."""
 
 
 def held_m3(cylinder: Cylinder) -> float:
@@ -34,24 +36,75 @@ def choose_bottle(
     site: Site, detector: Detector, points: Sequence[AlarmPointSpec], today: date
 ) -> tuple[Cylinder | None, tuple[str, ...]]:
     """The bottle for this detector, or the reasons why none of them will do."""
+    fit, reasons = fitting_bottles(site, detector, points, today)
+    return (fit[0], ()) if fit else (None, reasons)
+
+
+def fitting_bottles(
+    site: Site, detector: Detector, points: Sequence[AlarmPointSpec], today: date
+) -> tuple[tuple[Cylinder, ...], tuple[str, ...]]:
+    """Every bottle that would do for this detector, the best first; and why the others would not."""
     reasons: list[str] = []
     fit: list[Cylinder] = []
     candidates = [c for c in site.cylinders if c.target_gas == detector.gas]
     if not candidates:
-        return None, (f"no bottle of {detector.gas} is listed",)
+        return (), (f"no bottle of {detector.gas} is listed",)
     for bottle in candidates:
         faults = _unfit(site, detector, points, bottle, today)
         if faults:
             reasons += [f"bottle {bottle.tag}: {fault}" for fault in faults]
         else:
             fit.append(bottle)
-    if not fit:
-        return None, tuple(reasons)
     ratio = {c.tag: _ratio(shown_on(site, detector, c), points) for c in fit}
-    strong = [c for c in fit if ratio[c.tag] >= GOOD_RATIO]
-    if strong:
-        return min(strong, key=lambda c: ratio[c.tag]), ()
-    return max(fit, key=lambda c: ratio[c.tag]), ()
+    strong = sorted((c for c in fit if ratio[c.tag] >= GOOD_RATIO), key=lambda c: ratio[c.tag])
+    weak = sorted((c for c in fit if ratio[c.tag] < GOOD_RATIO), key=lambda c: -ratio[c.tag])
+    return (*strong, *weak), tuple(reasons)
+
+
+def bottles_at_once(
+    site: Site, choices: Mapping[str, Sequence[Cylinder]]
+) -> tuple[dict[str, Cylinder], tuple[str, ...]]:
+    """A bottle for each of several detectors that stand under gas at once; or why there is none.
+
+    `choices` holds the bottles that would do for each detector, the best first. A bottle feeds several caps only in
+    one area, and only if its manifold flow carries the sum of their flows; a detector for which it does not takes its
+    next best bottle.
+    """
+    taken: dict[str, Cylinder] = {}
+    reasons: list[str] = []
+    for tag, bottles in choices.items():
+        hindered = {
+            c.tag: _hindered(site, tag, c, [t for t, other in taken.items() if other.tag == c.tag]) for c in bottles
+        }
+        free = next((c for c in bottles if not hindered[c.tag]), None)
+        if free is not None:
+            taken[tag] = free
+        else:
+            reasons += [f"{tag}, at once with {', '.join(taken)}: bottle {c.tag} {hindered[c.tag]}" for c in bottles]
+    return ({}, tuple(reasons)) if reasons else (taken, ())
+
+
+def _hindered(site: Site, tag: str, cylinder: Cylinder, others: Sequence[str]) -> str:
+    """Why this bottle cannot feed a further cap; empty where it can."""
+    elsewhere = [other for other in others if site.detector(other).area != site.detector(tag).area]
+    if elsewhere:
+        return f"feeds {', '.join(elsewhere)} in another area; list a second bottle"
+    return "" if carries(cylinder, 1 + len(others)) else _overdrawn(cylinder, 1 + len(others))
+
+
+def carries(cylinder: Cylinder, caps: int) -> bool:
+    """Whether a bottle can feed so many caps at once."""
+    if caps <= 1:
+        return True
+    able_m3_s = cylinder.manifold_flow_m3_s
+    return able_m3_s is not None and caps * cylinder.flow_m3_s <= able_m3_s * (1 + 1e-9)
+
+
+def _overdrawn(cylinder: Cylinder, caps: int) -> str:
+    wanted = f"would have to give {number(caps * cylinder.flow_m3_s * 60e3)} L/min to {caps} caps"
+    if cylinder.manifold_flow_m3_s is None:
+        return f"{wanted}, and feeds one; state manifold_flow where it has a manifold, or list another bottle"
+    return f"{wanted}, and its manifold gives {number(cylinder.manifold_flow_m3_s * 60e3)} L/min"
 
 
 def gas_needs(site: Site, plans: Iterable[DetectorPlan]) -> tuple[GasNeed, ...]:

@@ -4,28 +4,32 @@ from __future__ import annotations
 
 import math
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 
 from gaswitness.errors import Fault, PlanRefused
 from gaswitness.gases import cautions
-from gaswitness.plan.bottles import choose_bottle, gas_needs
+from gaswitness.plan.bottles import PURGE_S, bottles_at_once, choose_bottle, gas_needs
+from gaswitness.plan.bouts import Member, bout_name, bout_record, bout_steps, claims_of, gas_s_of, own_first, refed
 from gaswitness.plan.criteria import detector_criteria, visit_criteria
 from gaswitness.plan.forecast import Forecast, Spread, air_shows, forecast, room_reads, shown_on
 from gaswitness.plan.lines import FAULT, Reach, has_fault_signal, in_order, reach
-from gaswitness.plan.records import Criterion, DetectorPlan, GasNeed, NotShown, Plan, Step
+from gaswitness.plan.records import Bout, Criterion, DetectorPlan, GasNeed, NotShown, Plan, Step
 from gaswitness.plan.sounds import AUDIBLE, Listening, listenings
 from gaswitness.plan.steps import BOTTLE_CHANGE_S, SETUP_S, detector_steps, listen_s, visit_closing, visit_opening
+from gaswitness.plan.votes import Votes, group_trials, still_not_shown
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Site
 from gaswitness.wording import level, number
-
-PURGE_S = 10.0
-"""Gas let through regulator and tube before each use: assumed, no source."""
 
 GENERAL_CAUTIONS = (
     "This plan gives no leave to work: permits, site rules and local codes come first.",
     "A detector under test guards nobody: agree who watches the place meanwhile.",
     "Whatever is inhibited does not act in a real leak: if one is suspected, stop and lift the inhibits at once.",
+)
+
+AT_ONCE_CAUTIONS = (
+    "Several detectors stand under gas at once and guard nobody. Whatever alarms elsewhere is real: shut all gas, act.",
+    "More gas runs out of several caps than out of one: air the room, and watch the air where people work.",
 )
 
 
@@ -41,6 +45,30 @@ class _Job:
     gas: bool
     fault: bool
 
+    @property
+    def tag(self) -> str:
+        """Tag of the detector."""
+        return self.detector.tag
+
+    @property
+    def member(self) -> Member:
+        """What a bout or a group trial needs to know of it."""
+        return Member(self.detector, self.cylinder, self.points, self.reach, self.expected, self.fault)
+
+
+@dataclass(frozen=True, slots=True)
+class _Turn:
+    """One detector tested by itself, or several in one bout."""
+
+    jobs: tuple[_Job, ...]
+    apart: tuple[bool, ...] = ()
+    """Of each whether a later one brings effects of it too."""
+
+    @property
+    def bout(self) -> str | None:
+        """Name of the bout, where it is one."""
+        return bout_name([job.tag for job in self.jobs]) if len(self.jobs) > 1 else None
+
 
 def build_plan(
     site: Site,
@@ -53,17 +81,21 @@ def build_plan(
     retest_of: str | None = None,
     only: Collection[str] | None = None,
     spread: Spread | None = None,
+    together: Sequence[Sequence[str]] = (),
+    votes: Votes | None = None,
 ) -> Plan:
     """Plan a visit. Deterministic: the same site, choices and instant give the same plan.
 
     `tags`: detectors to be tested, all by default. `live`: inhibitable effects that may really act, hence are not
     inhibited. `without`: alarm points (`TAG.point`) deliberately left out. `retest_of` and `only`: the ledger whose
-    shortfalls are tested again, and the criteria or detectors that fell short; all else is left out.
+    shortfalls are tested again, and the criteria or detectors that fell short; all else is left out. `together`:
+    detectors that get gas at once, one bout each. `votes`: how far vote groups are shown that no detector alone can
+    show; left open, as far as caps and bottles allow it.
 
     Raises `PlanRefused` with every reason at once if the plan could not prove what it claims.
     """
     spread = spread or Spread()
-    reasons = _unknown_names(site, tags, live, without)
+    reasons = _unknown_names(site, tags, live, without) + _unfit_together(site, tags, together)
     if reasons:
         raise PlanRefused(_told(reasons), hint="names are case-sensitive; `gaswitness check` lists the site")
     if only is not None:
@@ -79,14 +111,25 @@ def build_plan(
             jobs.append(job)
         else:
             reasons += job
-    jobs = _ordered(site, jobs)
+    turns, at_once = _turns(site, _ordered(site, jobs), together, today, spread)
+    reasons += at_once
+    jobs = [job for turn in turns for job in turn.jobs]
     heard = listenings(site, [(job.detector.tag, job.reach) for job in jobs if job.gas])
     heard = tuple(one for one in heard if only is None or f"{AUDIBLE}/{one.post.tag}" in only)
-    plans = _detector_plans(site, jobs, heard)
-    needs = gas_needs(site, plans)
+    plans = _detector_plans(site, turns, heard)
+    members = [job.member for job in jobs if job.gas]
+    if only is not None:
+        members = _voters(site, only, without, today, frozenset(live), spread)
+    trials, refused, unvoted = group_trials(
+        site, members, live=frozenset(live), votes=votes, only=only, today=today, spread=spread, used=plans
+    )
+    reasons += refused
+    needs = gas_needs(site, [*plans, *(part for trial in trials for part in trial.plan.parts)])
     reasons += _short_of_gas(site, plans, needs)
-    inhibited = _inhibited(site, jobs, frozenset(live), only)
-    if not reasons and not jobs and not inhibited:
+    inhibited = _inhibited(
+        site, [*(job.reach for job in jobs), *(m.reach for m in members if trials)], frozenset(live), only
+    )
+    if not reasons and not jobs and not inhibited and not trials:
         reasons.append(Fault(path="$.detectors", message="nothing is left to be tested"))
     if reasons:
         raise PlanRefused(
@@ -98,11 +141,22 @@ def build_plan(
     steps: list[Step] = [*visit_opening(site, inhibited, site.warn, bottles)]
     criteria: list[Criterion] = []
     not_shown: list[NotShown] = []
+    bouts: list[Bout] = []
+    for turn in turns:
+        steps += (own_steps := _steps(site, turn, heard))
+        if turn.bout is not None:
+            minutes_s = sum(plan.duration_s for plan in plans if plan.tag in {job.tag for job in turn.jobs})
+            tags_of = [job.tag for job in turn.jobs]
+            bottles_of = [job.cylinder for job in turn.jobs]
+            bouts.append(bout_record(site, turn.bout, tags_of, bottles_of, [s for s in own_steps if s.bout], minutes_s))
     for job in jobs:
-        steps += _steps(site, job, heard)
         own = detector_criteria(site, job.detector, job.cylinder, job.points, job.reach, job.expected, fault=job.fault)
         criteria += _kept(own, job, only)
         not_shown += job.reach.not_shown
+    for trial in trials:
+        steps += trial.steps
+        criteria += [c for c in trial.criteria if only is None or _wanted_again(c, only)]
+        bouts += trial.bouts
     steps += visit_closing(site, inhibited, site.warn, bottles)
     criteria += visit_criteria([e.tag for e in inhibited], [r.role for r in site.warn], heard)
     left_out = [NotShown(cause=name, why="left out of this plan by choice") for name in sorted(without)]
@@ -112,11 +166,13 @@ def build_plan(
         detectors=tuple(plans),
         steps=tuple(steps),
         criteria=tuple(criteria),
-        cautions=_cautions(site, jobs),
+        cautions=_cautions(site, [need.cylinder for need in needs], at_once=bool(bouts)),
         retest_of=retest_of,
-        not_shown=tuple(dict.fromkeys([*left_out, *not_shown])),
+        not_shown=tuple(dict.fromkeys([*left_out, *still_not_shown(not_shown, trials, unvoted)])),
         gas=needs,
         assumptions=_assumptions(spread),
+        bouts=tuple(bouts),
+        groups=tuple(trial.plan for trial in trials),
     )
 
 
@@ -245,7 +301,10 @@ def _sounding(site: Site, only: Collection[str], live: frozenset[str]) -> set[st
     return {one.tag for one in listenings(site, tests) if f"{AUDIBLE}/{one.post.tag}" in only}
 
 
-def _steps(site: Site, job: _Job, heard: Sequence[Listening]) -> tuple[Step, ...]:
+def _steps(site: Site, turn: _Turn, heard: Sequence[Listening]) -> tuple[Step, ...]:
+    if turn.bout is not None:
+        return bout_steps(site, [job.member for job in turn.jobs], turn.apart, heard)
+    job = turn.jobs[0]
     return detector_steps(
         site,
         job.detector,
@@ -259,23 +318,124 @@ def _steps(site: Site, job: _Job, heard: Sequence[Listening]) -> tuple[Step, ...
     )
 
 
-def _detector_plans(site: Site, jobs: Sequence[_Job], heard: Sequence[Listening]) -> list[DetectorPlan]:
-    plans: list[DetectorPlan] = []
-    before: str | None = None
+def _turns(
+    site: Site, jobs: Sequence[_Job], together: Sequence[Sequence[str]], today: date, spread: Spread
+) -> tuple[list[_Turn], list[Fault]]:
+    """Detectors in order of the visit; those of a bout where the first of them stands."""
+    by_tag = {job.tag: job for job in jobs}
+    bouts = [[by_tag[tag] for tag in tags if tag in by_tag and by_tag[tag].gas] for tags in together]
+    bouts = [bout for bout in bouts if len(bout) > 1]
+    faults: list[Fault] = []
+    turns: list[_Turn] = []
     for job in jobs:
-        steps = _steps(site, job, heard)
-        listening_s = sum(listen_s(one) for one in heard if one.tag == job.detector.tag)
-        duration_s = SETUP_S + sum(step.expected_s for step in steps if not step.optional)
-        duration_s += BOTTLE_CHANGE_S if job.gas and job.cylinder.tag != before else 0.0
-        before = job.cylinder.tag if job.gas else before
+        bout = next((bout for bout in bouts if any(one.tag == job.tag for one in bout)), None)
+        if bout is None:
+            turns.append(_Turn((job,)))
+        elif bout[0].tag == job.tag or all(one.tag != bout[0].tag for turn in turns for one in turn.jobs):
+            if any(one.tag == job.tag for turn in turns for one in turn.jobs):
+                continue
+            turn = _bout(site, bout, today, spread)
+            if isinstance(turn, _Turn):
+                turns.append(turn)
+            else:
+                faults += turn
+    return turns, list(dict.fromkeys(faults))
+
+
+def _bout(site: Site, jobs: Sequence[_Job], today: date, spread: Spread) -> _Turn | list[Fault]:
+    """These detectors with bottles that feed them at once, and with what each of them can claim to show."""
+    choices = {job.tag: own_first(job.member, site, today) for job in jobs}
+    bottles, why_not = bottles_at_once(site, choices)
+    if why_not:
+        return [Fault(path=bout_name([job.tag for job in jobs]), message=reason) for reason in why_not]
+    fed = [refed(site, job.member, bottles[job.tag], spread) for job in jobs]
+    apart = tuple(any(later.brings & one.brings for later in fed[place + 1 :]) for place, one in enumerate(fed))
+    claimed = claims_of(fed)
+    new = tuple(
+        replace(job, cylinder=m.cylinder, reach=m.reach, expected=m.expected)
+        for job, m in zip(jobs, claimed, strict=True)
+    )
+    return _Turn(new, apart)
+
+
+def _unfit_together(site: Site, tags: Collection[str] | None, together: Sequence[Sequence[str]]) -> list[Fault]:
+    known = [detector.tag for detector in site.detectors]
+    faults: list[Fault] = []
+    seen: set[str] = set()
+    for names in together:
+        path = f"--together {','.join(names)}"
+        faults += [
+            Fault(path=path, message=f"found {tag!r}, expected a detector of this site ({', '.join(sorted(known))})")
+            for tag in names
+            if tag not in known
+        ]
+        if len(set(names)) < 2:
+            faults.append(Fault(path=path, message="found fewer than two detectors, expected TAG,TAG[,TAG]"))
+        faults += [Fault(path=path, message=f"found {tag} a second time") for tag in names if names.count(tag) > 1]
+        faults += [
+            Fault(path=path, message=f"found {tag}, which stands in another bout") for tag in names if tag in seen
+        ]
+        if tags is not None:
+            faults += [
+                Fault(path=path, message=f"found {tag}, which is not among the detectors chosen")
+                for tag in names
+                if tag in known and tag not in tags
+            ]
+        seen |= set(names)
+    return list(dict.fromkeys(faults))
+
+
+def _voters(
+    site: Site, only: Collection[str], without: Collection[str], today: date, live: frozenset[str], spread: Spread
+) -> list[Member]:
+    """All members of the groups whose trial is made again, whatever their own tests said."""
+    again = {name.partition("/")[0] for name in only}
+    tags = {m.partition(".")[0] for group in site.groups if group.tag in again for m in group.members}
+    found: list[Member] = []
+    for detector in site.detectors:
+        if detector.tag in tags:
+            points = in_order([p for p in detector.alarms if f"{detector.tag}.{p.name}" not in without])
+            job = _plan_detector(site, detector, points, today, live, None, spread)
+            if isinstance(job, _Job):
+                found.append(job.member)
+    return found
+
+
+def _wanted_again(criterion: Criterion, only: Collection[str]) -> bool:
+    """All of a round in which something fell short, and that nothing strange happens in it."""
+    return criterion.kind == "no-stray" or any(name.startswith(f"{criterion.group}/") for name in only)
+
+
+def _detector_plans(site: Site, turns: Sequence[_Turn], heard: Sequence[Listening]) -> list[DetectorPlan]:
+    plans: list[DetectorPlan] = []
+    bottle: str | None = None
+    for turn in turns:
+        plans += _parts(site, turn, bottle, heard)
+        bottle = next((job.cylinder.tag for job in reversed(turn.jobs) if job.gas), bottle)
+    return plans
+
+
+def _parts(site: Site, turn: _Turn, bottle: str | None, heard: Sequence[Listening]) -> list[DetectorPlan]:
+    steps = _steps(site, turn, heard)
+    flows: dict[str, float] = {}
+    if turn.bout is not None:
+        listening_s = sum(listen_s(one) for one in heard if one.tag in {job.tag for job in turn.jobs})
+        flows = gas_s_of([job.member for job in turn.jobs], turn.apart, listening_s)
+    plans: list[DetectorPlan] = []
+    for job in turn.jobs:
+        listening_s = sum(listen_s(one) for one in heard if one.tag == job.tag)
+        duration_s = SETUP_S + sum(step.expected_s for step in steps if not step.optional and step.tag == job.tag)
+        duration_s += BOTTLE_CHANGE_S if job.gas and job.cylinder.tag != bottle else 0.0
+        bottle = job.cylinder.tag if job.gas else bottle
+        flow_s = flows.get(job.tag, job.expected.gas_s + listening_s)
         plans.append(
             DetectorPlan(
-                tag=job.detector.tag,
+                tag=job.tag,
                 cylinder=job.cylinder.tag,
                 bottle_ppm=shown_on(site, job.detector, job.cylinder),
                 background_ppm=room_reads(site, job.detector),
-                gas_s=job.expected.gas_s if job.gas else 0.0,
-                gas_m3=job.cylinder.flow_m3_s * (job.expected.gas_s + listening_s + PURGE_S) if job.gas else 0.0,
+                gas_s=flows.get(job.tag, job.expected.gas_s) if job.gas else 0.0,
+                gas_m3=job.cylinder.flow_m3_s * (flow_s + PURGE_S) if job.gas else 0.0,
                 duration_s=round(duration_s, 1),
                 curve=job.expected.curve,
                 points=job.expected.points,
@@ -302,9 +462,9 @@ def _short_of_gas(site: Site, plans: Sequence[DetectorPlan], needs: Sequence[Gas
 
 
 def _inhibited(
-    site: Site, jobs: Sequence[_Job], live: frozenset[str], only: Collection[str] | None
+    site: Site, reaches: Sequence[Reach], live: frozenset[str], only: Collection[str] | None
 ) -> tuple[Effect, ...]:
-    driven = {effect.tag for job in jobs for effect in job.reach.driven}
+    driven = {effect.tag for reached in reaches for effect in reached.driven}
     if only is not None and "visit/inhibit-lifted" in only:
         driven |= {effect.tag for effect in site.effects}
     return tuple(e for e in site.effects if e.inhibitable and e.tag in driven and e.tag not in live)
@@ -318,14 +478,14 @@ def _kept(criteria: Sequence[Criterion], job: _Job, only: Collection[str] | None
     return [c for c in criteria if c.id in only or c.id.split("/")[1] in always]
 
 
-def _cautions(site: Site, jobs: Sequence[_Job]) -> tuple[str, ...]:
+def _cautions(site: Site, bottles: Sequence[str], *, at_once: bool) -> tuple[str, ...]:
     told: list[str] = []
-    for cylinder in dict.fromkeys(job.cylinder.tag for job in jobs):
+    for cylinder in bottles:
         bottle = site.cylinder(cylinder)
         told += [f"{cylinder}: {text}" for text in cautions(bottle.gas, bottle.level_ppm, bottle.balance)]
     if not site.warn:
         told.append("The site names nobody to be warned: find out who must be told before an alarm is made.")
-    return tuple(dict.fromkeys([*told, *GENERAL_CAUTIONS]))
+    return tuple(dict.fromkeys([*told, *(AT_ONCE_CAUTIONS if at_once else ()), *GENERAL_CAUTIONS]))
 
 
 def _assumptions(spread: Spread) -> tuple[str, ...]:

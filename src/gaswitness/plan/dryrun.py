@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from gaswitness.plan.bottles import carries
 from gaswitness.plan.records import Plan, Step
 
 
@@ -46,7 +47,8 @@ class _Walk:
     caution: bool = False
     told: dict[str, bool] = field(default_factory=dict)
     inhibits: dict[str, str] = field(default_factory=dict)
-    open_at: str | None = None
+    open_at: dict[str, str | None] = field(default_factory=dict)
+    """Bout in which gas was put on, by detector; none for one that is tested alone."""
     opened: set[str] = field(default_factory=set)
 
 
@@ -58,13 +60,13 @@ def dry_run(plan: Plan) -> DryRun:
     set_up_s = dict(_set_up(plan))
     watches: dict[tuple[str, str], Watch] = {}
     for step in plan.steps:
-        at_s += set_up_s.pop(step.tag or "", 0.0)
+        at_s += set_up_s.pop(step.bout if step.group and step.bout else step.tag or "", 0.0)
         moments.append(Moment(at_s, step))
         if step.optional:
             continue
         end_s = at_s + max(step.expected_s, step.at_least_s)
         for effect in step.watch:
-            post, key = plan.site.effect(effect).post, step.tag or "visit"
+            post, key = plan.site.effect(effect).post, step.group or step.tag or "visit"
             seen = watches.get((post, key))
             effects = (*seen.effects, effect) if seen else (effect,)
             from_s = seen.from_s if seen else at_s
@@ -80,25 +82,30 @@ def dry_run(plan: Plan) -> DryRun:
 
 
 def _set_up(plan: Plan) -> Iterator[tuple[str, float]]:
-    """Time before the first step at each detector that no step accounts for."""
+    """Time before the first step at each detector, and of each round of a group trial, that no step accounts for."""
     for detector in plan.detectors:
-        own_s = sum(max(s.expected_s, s.at_least_s) for s in plan.steps if s.tag == detector.tag and not s.optional)
-        yield detector.tag, max(0.0, detector.duration_s - own_s)
+        own = [s for s in plan.steps if s.tag == detector.tag and s.group is None and not s.optional]
+        yield detector.tag, max(0.0, detector.duration_s - sum(max(s.expected_s, s.at_least_s) for s in own))
+    for bout in plan.bouts:
+        if bout.group is not None:
+            within = [s for s in plan.steps if s.bout == bout.bout]
+            yield bout.bout, max(0.0, bout.duration_s - sum(max(s.expected_s, s.at_least_s) for s in within))
 
 
 def _longest_gas(plan: Plan) -> dict[str, float]:
     gas: dict[str, float] = {}
-    flowing: str | None = None
+    flowing: dict[str | None, str] = {}
     for step in plan.steps:
         if step.optional:
             continue
         if step.kind == "gas-on":
-            flowing = step.cylinder
+            flowing[step.tag] = step.cylinder or ""
         elif step.kind == "gas-off":
-            flowing = None
-        elif flowing is not None:
+            flowing.pop(step.tag, None)
+        else:
             longest_s = step.at_most_s if step.ends != "confirm" else step.expected_s
-            gas[flowing] = gas.get(flowing, 0.0) + longest_s * plan.site.cylinder(flowing).flow_m3_s
+            for bottle in flowing.values():
+                gas[bottle] = gas.get(bottle, 0.0) + longest_s * plan.site.cylinder(bottle).flow_m3_s
     return gas
 
 
@@ -114,8 +121,7 @@ def _faults(plan: Plan) -> list[str]:
         _check(plan, walk, step)
     ids = [criterion.id for criterion in plan.criteria]
     walk.faults += [f"{name}: criterion stands twice" for name in sorted({i for i in ids if ids.count(i) > 1})]
-    if walk.open_at:
-        walk.faults.append(f"gas at {walk.open_at} is never shut")
+    walk.faults += [f"gas at {tag} is never shut" for tag in walk.open_at]
     walk.faults += [f"the signal of {tag} is never closed again" for tag in sorted(walk.opened)]
     walk.faults += [f"{e} is {how} and never proven live" for e, how in walk.inhibits.items() if how != "proven"]
     walk.faults += [f"{role} is never told that it is over" for role, waiting in walk.told.items() if waiting]
@@ -151,14 +157,28 @@ def _check(plan: Plan, walk: _Walk, step: Step) -> None:
                 walk.faults.append(f"{step.id}: gas before cautions are read and everybody is warned")
             if any(how != "inhibited" for how in walk.inhibits.values()):
                 walk.faults.append(f"{step.id}: gas while an inhibit has been lifted")
-            if walk.open_at:
-                walk.faults.append(f"{step.id}: gas is still on at {walk.open_at}")
-            walk.open_at = step.tag
+            strange = [tag for tag, bout in walk.open_at.items() if step.bout is None or bout != step.bout]
+            walk.faults += [f"{step.id}: gas is still on at {tag}" for tag in strange]
+            walk.open_at[step.tag or ""] = step.bout
+            walk.faults += _overdrawn(plan, walk, step)
         case "gas-off":
-            if walk.open_at != step.tag:
+            if walk.open_at.pop(step.tag or "", "") == "":
                 walk.faults.append(f"{step.id}: gas is not on there")
-            walk.open_at = None
         case "fault":
             walk.opened.add(step.tag or "")
         case "mend":
             walk.opened.discard(step.tag or "")
+
+
+def _overdrawn(plan: Plan, walk: _Walk, opened: Step) -> list[str]:
+    """Bottles that cannot feed all the caps that hang on them in this bout."""
+    if len(walk.open_at) == 1:
+        return []
+    loads = [load for bout in plan.bouts if bout.bout == opened.bout for load in bout.loads]
+    if not loads:
+        return [f"{opened.id}: several caps, and the plan names no bout"]
+    return [
+        f"{opened.id}: {load.cylinder} cannot feed {load.caps} caps at once"
+        for load in loads
+        if not carries(plan.site.cylinder(load.cylinder), load.caps)
+    ]

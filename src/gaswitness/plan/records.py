@@ -211,7 +211,7 @@ class Bout(Record):
     posts: tuple[str, ...]
     """Where somebody must be, at a cap, at the panel or to see an effect."""
     acts_s: tuple[float, float] | None = None
-    """From the first gas on until enough members of the group are in alarm: 95 % interval; none where they never are."""
+    """From the first gas on until enough members of the group alarm: 95 % interval; none where they never do."""
     duration_s: float
 
 

@@ -52,7 +52,8 @@ def _groups(site: Site) -> Remarks:
             yield doubt(
                 f"$.groups[{index}].need",
                 f"found {group.need}: {group.tag} votes only when {group.need} members alarm at once",
-                "it cannot be shown with gas on one detector at a time",
+                "showing it takes gas on as many detectors at once: a bottle each, or one with a manifold_flow that "
+                "carries them",
             )
     for index, line in enumerate(site.matrix):
         if line.need == "all" and len(line.causes) == 1:
@@ -61,7 +62,8 @@ def _groups(site: Site) -> Remarks:
             yield doubt(
                 f"$.matrix[{index}].need",
                 "found `all` over several detectors",
-                "it cannot be shown with gas on one detector at a time",
+                "showing it takes gas on as many detectors at once: a bottle each, or one with a manifold_flow that "
+                "carries them",
             )
 
 
