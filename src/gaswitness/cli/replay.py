@@ -28,6 +28,12 @@ def replay(
     reset: Annotated[
         list[str] | None, typer.Option(metavar="T", help="Reset was pressed then (ISO, or seconds); repeat.")
     ] = None,
+    events: Annotated[
+        Path | None,
+        typer.Option(
+            metavar="FILE.csv", help="What people did: columns t, tag, what (acknowledge, reset, inhibit, lift)."
+        ),
+    ] = None,
     stale: Annotated[
         float | None, typer.Option(metavar="S", help="A running delay begins anew after a gap longer than this.")
     ] = None,
@@ -46,6 +52,7 @@ def replay(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Alarms that a recorded log would have set and cleared, and what a person there would have breathed."""
+    from gaswitness.cli.replay_events import read_events
     from gaswitness.cli.replaying import replay_site
     from gaswitness.errors import InputError
     from gaswitness.links.logfile import parse_instant, read_log
@@ -57,9 +64,11 @@ def replay(
     described = read_site(site)
     recorded = read_log(log, time=time, value=value, channel=channel)
     resets_s = [parse_instant(text, recorded) for text in reset or ()]
+    pressed = read_events(events, recorded, [d.tag for d in described.detectors]) if events is not None else {}
     done = replay_site(
-        described, recorded, mapped=mapped or (), unit=unit, resets_s=resets_s, stale_s=stale, gap_s=gap, shift=shift
-    )
+        described, recorded, mapped=mapped or (), unit=unit, resets_s=resets_s, pressed=pressed, stale_s=stale,
+        gap_s=gap, shift=shift,
+    )  # fmt: skip
     if as_json:
         from gaswitness.cli.output import print_json
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -15,6 +16,7 @@ from numpy.typing import NDArray
 
 from gaswitness.alarms import AlarmPoint, Edges, replay
 from gaswitness.alarms.voting import Change, vote_edges
+from gaswitness.cli.replay_events import Pressed
 from gaswitness.errors import InputError
 from gaswitness.exposure import Exposure, Measured, exposure
 from gaswitness.links.columns import Column
@@ -91,13 +93,15 @@ def replay_site(
     mapped: Sequence[str] = (),
     unit: str | None = None,
     resets_s: Sequence[float] = (),
+    pressed: Mapping[str, Pressed] | None = None,
     stale_s: float | None = None,
     gap_s: float | None = None,
     shift: str | None = None,
 ) -> SiteReplay:
     """Every detector that has a channel in the log, through its alarm points and its exposure figures.
 
-    `mapped` are texts `COLUMN=TAG`; channels named like a tag need none.
+    `mapped` are texts `COLUMN=TAG`; channels named like a tag need none. `resets_s` are pressed for all detectors,
+    `pressed` holds what was done at each.
     """
     if unit is not None and unit not in UNITS:
         raise InputError("unit", where="--unit", found=unit, expected="one of " + ", ".join(UNITS))
@@ -117,7 +121,15 @@ def replay_site(
         points = alarm_points(detector)
         if stale_s is not None:
             points = tuple(replace(point, stale_s=stale_s) for point in points)
-        edges = replay(trace.t_s, values, points, resets_s=resets_s)
+        own = (pressed or {}).get(detector.tag, Pressed())
+        edges = replay(
+            trace.t_s, values, points, resets_s=[*resets_s, *own.resets_s], acknowledges_s=own.acknowledges_s,
+            inhibits_s=own.inhibits_s,
+        )  # fmt: skip
+        if own.inhibits_s and own.inhibits_s[-1][1] == math.inf:
+            notes.append(
+                f"{detector.tag}: inhibited from {log.instant(own.inhibits_s[-1][0])} to the end; no lift follows"
+            )
         air = Measured(trace.t_s, values, gap_s=gap_s)
         detectors.append(
             DetectorReplay(
