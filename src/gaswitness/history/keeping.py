@@ -87,6 +87,8 @@ def _add(to: Connection, one: VisitRows, kept_at: str) -> None:
 def _on_paper(to: Connection, one: VisitRows) -> list[_Replaced]:
     """Rows on paper of the same detector at the same time, which this one must say that it corrects."""
     visit, tests, correction = schema.visit.c, schema.test.c, schema.correction.c
+    if copies := _copies(to, one):
+        return copies
     tag, at = one.rows["test"][0]["tag"], one.visit["started"]
     same = (
         select(visit.visit)
@@ -107,11 +109,17 @@ def _on_paper(to: Connection, one: VisitRows) -> list[_Replaced]:
     return [_Replaced(key, one.key, "put right on paper") for key in earlier]
 
 
+def _copies(to: Connection, one: VisitRows) -> list[_Replaced]:
+    """Rows that another store wrote out of this very visit, and that came here before it."""
+    visit = schema.visit.c
+    copies = select(visit.visit).where(visit.kind == "paper", visit.run_id == one.key)
+    return [_Replaced(str(key), one.key, "the original came in") for key in to.execute(copies).scalars()]
+
+
 def _run(to: Connection, one: VisitRows, parcel: Parcel) -> list[_Replaced]:
     """Copies of this run on paper, and a ledger that went on: whichever goes further takes the place of the other."""
     visit = schema.visit.c
-    copies = select(visit.visit).where(visit.kind == "paper", visit.run_id == one.key)
-    replaced = [_Replaced(str(key), one.key, "the original came in") for key in to.execute(copies).scalars()]
+    replaced = _copies(to, one)
     same = select(visit.visit).where(
         visit.kind == "run",
         visit.site == one.visit["site"],
