@@ -1,0 +1,233 @@
+"""The BACnet/IP link: one device, asked for the objects of the site at every poll.
+
+Polled, and not subscribed to: a subscription to changes of value is an entry that the device keeps, with a lifetime,
+in a table of its own. Asking changes nothing anywhere.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import ipaddress
+import socket
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+from urllib.parse import parse_qs, urlsplit
+
+from gaswitness.clock import Clock, SystemClock
+from gaswitness.errors import InputError, LinkError
+from gaswitness.links import objects
+from gaswitness.links.objects import Refused
+from gaswitness.links.patience import Patience
+from gaswitness.run.ports import Polled
+from gaswitness.site.records import LAST_INSTANCE, LinkSpec, Site
+
+if TYPE_CHECKING:
+    from bacpypes3.pdu import Address
+
+    from gaswitness.links.bacnet_stack import Stack
+
+PORT = 47808
+"""UDP port of BACnet/IP, 0xBAC0."""
+EXPECTED = "bacnet://HOST, bacnet://HOST:PORT, or bacnet://INSTANCE for a device to be searched for"
+SEARCH_S = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Target:
+    """What an address says."""
+
+    instance: int | None
+    host: str
+    port: int
+    local: tuple[str, int]
+    broadcast: tuple[str, int]
+
+
+def target_of(url: str) -> Target:
+    """An address in its parts; raises InputError.
+
+    A bare number is the instance of a device, as in the standard's own scheme for addresses (annex Q).
+
+    >>> target_of("bacnet://1234").instance, target_of("bacnet://192.0.2.10").port
+    (1234, 47808)
+    """
+    try:
+        parts = urlsplit(url)
+        host, port = parts.hostname or "", parts.port
+        options = {key: values[-1] for key, values in parse_qs(parts.query, strict_parsing=bool(parts.query)).items()}
+        local = _endpoint(options.pop("local", ""), 0)
+        broadcast = _endpoint(options.pop("broadcast", ""), PORT)
+    except ValueError as error:
+        raise InputError("not a BACnet address", where="link", found=url, expected=EXPECTED) from error
+    if not host or ":" in host or parts.path not in ("", "/") or options or port == 0 or parts.fragment:
+        raise InputError(
+            "not a BACnet address",
+            where="link",
+            found=url,
+            expected=EXPECTED,
+            hint="after a `?` may stand `local=IP:PORT` and `broadcast=IP:PORT`",
+        )
+    if host.isascii() and host.isdigit():
+        if port is not None or int(host) > LAST_INSTANCE:
+            raise InputError(
+                "not a device instance", where="link", found=url, expected=f"bacnet://0 to bacnet://{LAST_INSTANCE}"
+            )
+        own = local or ("0.0.0.0", PORT)  # noqa: S104 devices answer a search by broadcast, to this port
+        return Target(int(host), "", 0, own, broadcast or ("255.255.255.255", PORT))
+    if host.replace(".", "").isdigit():
+        try:
+            ipaddress.IPv4Address(host)
+        except ValueError as error:
+            raise InputError("not an IPv4 address", where="link", found=url, expected=EXPECTED) from error
+    own = local or ("0.0.0.0", 0)  # noqa: S104 whichever way leads there
+    return Target(None, host, port or PORT, own, broadcast or ("255.255.255.255", PORT))
+
+
+def _endpoint(text: str, port: int) -> tuple[str, int] | None:
+    """`IP` or `IP:PORT`; raises ValueError."""
+    if not text:
+        return None
+    host, colon, tail = text.partition(":")
+    number = int(tail) if colon else port
+    if not 0 <= number <= 65535:
+        raise ValueError(text)
+    return str(ipaddress.IPv4Address(host)), number
+
+
+class BacnetLink:
+    """Readings and states of one BACnet device, by the objects of the site.
+
+    `clock` is the run's clock, on which the pauses between attempts are counted; `timeout_s` is in seconds of real
+    time.
+    """
+
+    def __init__(self, spec: LinkSpec, site: Site, *, clock: Clock | None = None, timeout_s: float = 1.0) -> None:
+        self.url = spec.url
+        self.poll_s = spec.poll_s
+        self._spec = spec
+        self._timeout_s = timeout_s
+        self._target = target_of(spec.url)
+        self._detectors = objects.detectors(spec, site)
+        self._wanted = objects.wanted(spec)
+        self._patience = Patience(spec.url, clock or SystemClock())
+        self._stack: Stack | None = None
+        self._address: Address | None = None
+        self._units: dict[str, str] = {}
+        try:
+            import bacpypes3  # noqa: F401
+        except ImportError as error:
+            raise LinkError(
+                f"{spec.url}: BACnet needs one more package", hint="pip install 'gaswitness[bacnet]'"
+            ) from error
+
+    async def open(self) -> None:
+        """Find the device, and see that it has every object of the site, in units that are known.
+
+        Raises LinkError where it does not, and InputError where site and device name different units.
+        """
+        from gaswitness.links.bacnet_stack import Stack
+
+        if self._stack is None:
+            stack = Stack(self._target.local, self._target.broadcast, self._timeout_s)
+            try:
+                await stack.open()
+            except OSError as error:
+                host, port = self._target.local
+                raise LinkError(
+                    f"{self.url}: could not take UDP port {port} of {host} ({error.strerror or error})",
+                    hint="another BACnet program may hold it: close that, give the device's own address in place of "
+                    "its instance, or another port with ?local=IP:PORT",
+                ) from error
+            self._stack = stack
+        try:
+            self._address = await self._met(self._stack)
+        except (LinkError, InputError):
+            await self.close()
+            raise
+        self._patience.succeeded()
+
+    async def poll(self) -> Polled:
+        """Every object, read once; raises LinkError. Looks for a lost device again, waiting longer each time."""
+        if self._stack is None or self._address is None:
+            await self._mend()
+        if self._stack is None or self._address is None:
+            raise LinkError(f"{self.url}: not open")
+        try:
+            got = await self._stack.read(self._address, self._wanted)
+        except LinkError:
+            self._address = None  # it may come back elsewhere, or as another one
+            raise
+        return objects.polled(self._spec, self._detectors, self._units, got)
+
+    async def close(self) -> None:
+        """Let the port go."""
+        if self._stack is not None:
+            self._stack.close()
+            self._stack = None
+            self._address = None
+            await asyncio.sleep(0)
+
+    async def _mend(self) -> None:
+        self._patience.check()
+        try:
+            await self.open()
+        except InputError as error:
+            self._patience.failed()
+            raise LinkError(error.message, hint=error.hint) from error
+        except LinkError:
+            self._patience.failed()
+            raise
+
+    async def _met(self, stack: Stack) -> Address:
+        """The device, found, with all objects there and all units known."""
+        address, longest = await self._found(stack)
+        await stack.meet(address, longest)
+        got = await stack.read(address, self._wanted)
+        missing = [
+            f"{name} ({value})"
+            for (name, one), value in got.items()
+            if one != "units"
+            and isinstance(value, Refused)
+            and value.why in ("unknown-object", "unknown-property")
+            and one in self._wanted[name][:1]
+        ]
+        if missing:
+            raise LinkError(
+                f"{self.url}: the device does not have {', '.join(missing)}",
+                hint="compare the `objects` of the site with the device's own list of objects",
+            )
+        readings = [entry for entry in self._spec.objects if objects.is_reading(entry)]
+        stated = await stack.read(address, {entry.object: ("units",) for entry in readings})
+        self._units = {
+            entry.signal: objects.unit_of(
+                entry, stated[entry.object, "units"], f"link {self.url}, {entry.signal} from {entry.object}"
+            )
+            for entry in readings
+        }
+        return address
+
+    async def _found(self, stack: Stack) -> tuple[Address, int | None]:
+        from bacpypes3.pdu import IPv4Address
+
+        target = self._target
+        if target.instance is None:
+            try:
+                loop = asyncio.get_running_loop()
+                entries = await loop.getaddrinfo(target.host, target.port, family=socket.AF_INET)
+            except OSError as error:
+                raise LinkError(f"{self.url}: no such host ({error.strerror or error})") from error
+            return IPv4Address(entries[0][4]), None
+        found = await stack.find(target.instance, SEARCH_S)
+        if not found:
+            raise LinkError(
+                f"{self.url}: no device {target.instance} answered within {SEARCH_S:g} s",
+                hint="searches reach the own network only: give the device's address as bacnet://HOST, or that "
+                "network's broadcast address with ?broadcast=IP",
+            )
+        if len(found) > 1:
+            raise LinkError(
+                f"{self.url}: {len(found)} devices answered to instance {target.instance}: "
+                + ", ".join(str(one.address) for one in found),
+                hint="an instance must belong to one device; give the address of the right one",
+            )
+        return found[0].address, found[0].longest_answer
