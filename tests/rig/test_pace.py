@@ -65,6 +65,18 @@ async def test_a_stall_is_not_made_up_by_haste() -> None:
     assert time.monotonic() - began >= 0.1
 
 
+async def test_an_instant_of_the_machine_finds_its_place_between_the_moves() -> None:
+    """A stall in between belongs to the move before it: time stood, whatever the clock on the wall did."""
+    clock = LeadingClock(10.0, start=START)
+    began = time.monotonic()
+    await clock.sleep_s(1.0)
+    moved = time.monotonic()
+    assert clock.at_s(began) < 0.5 < 1.0 == clock.at_s(moved)
+    assert 0.3 < clock.at_s((began + moved) / 2) < 0.7
+    time.sleep(0.05)
+    assert clock.at_s(time.monotonic()) == 1.0
+
+
 async def test_a_rig_that_has_gone_lets_time_go_on() -> None:
     clock = LeadingClock(1e6, start=START)
 

@@ -32,9 +32,9 @@ def start(words: list[str], log: Path) -> multiprocessing.process.BaseProcess:
 
 
 @contextlib.contextmanager
-def rig(site: Path, speed: float) -> Iterator[tuple[str, str]]:
+def rig(site: Path, speed: float, *words: str) -> Iterator[tuple[str, str]]:
     """The simulated installation in a process; gives its panel as a link, and where its hands are."""
-    command = [sys.executable, "-m", "gaswitness", "rig", str(site), "--port", "0", "--control-port", "0"]
+    command = [sys.executable, "-m", "gaswitness", "rig", str(site), "--port", "0", "--control-port", "0", *words]
     with subprocess.Popen(
         [*command, "--speed", str(speed)], stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True
     ) as process:

@@ -123,7 +123,7 @@ async def _carry_out(wanted: Wanted, seat: Seat, recorder: Recorder, before: Led
     if wanted.rig is not None and greeting is None:
         raise InputError("no rig answers", where=f"--rig {wanted.rig}", hint="start one with: gaswitness rig SITE")
     speed = _speed(wanted, greeting.speed if greeting is not None else None, before)
-    leads = wanted.assume_yes and greeting is not None and not (wanted.witnessed and greeting.speed == 1.0)
+    leads = greeting is not None and (greeting.speed != 1.0 if wanted.witnessed else wanted.assume_yes)
     clock = _clock(speed, before, leads=leads)
     link: Link = open_link(url, plan.site, clock)
     client = None
@@ -241,7 +241,8 @@ def _speed(wanted: Wanted, rig_speed: float | None, before: Ledger | None) -> fl
 def _clock(speed: float, before: Ledger | None, *, leads: bool) -> SystemClock | LeadingClock:
     """A new clock, or the one of a run that goes on: time went by while nobody recorded anything.
 
-    A run with nobody at the keyboard leads the time of its rig, so that a busy machine costs no polls.
+    A run with nobody at the keyboard, or faster than life on the board, leads the time of its rig, so that a busy
+    machine costs no polls.
     """
     start, elapsed_s = datetime.now(UTC), 0.0
     if before is not None:

@@ -11,7 +11,7 @@ from gaswitness.plan.records import Criterion
 WITNESS_S = 10.0
 """Who stands at a post has pressed by then; a record that ends sooner does not say that nothing happened."""
 PROVE_S = 45.0
-"""An effect that is proven acts within so long after the step began."""
+"""An effect that is proven has acted so long after somebody said so at the latest; before that, people may walk far."""
 
 
 def inhibit_lifted(series: Series, criterion: Criterion) -> Finding:
@@ -47,11 +47,13 @@ def _still_shown(series: Series, tag: str) -> bool:
 def _shown(series: Series, tag: str) -> str:
     """How the effect was seen to act after its inhibit was lifted: seen, stuck, nobody, or by word only."""
     spec, signal = series.plan.site.effect(tag), f"{tag}.on"
-    starts = [s.from_s for s in series.steps if s.step.kind == "prove" and s.step.effect == tag]
+    spans = [s for s in series.steps if s.step.kind == "prove" and s.step.effect == tag]
+    ends = [s.until_s if s.until_s is not None else s.from_s for s in spans[-1:]]
     proven = [move.t_s for move in series.inhibits if move.effect == tag and move.state == "proven"]
-    from_s = min([*starts[-1:], *proven[-1:]])
-    panel = series.edges_of(signal, True, from_s - 1.0, from_s + PROVE_S, "panel")
-    witness = series.edges_of(signal, True, from_s - 1.0, from_s + PROVE_S, "witness")
+    from_s = min([*(s.from_s for s in spans[-1:]), *proven[-1:]])
+    until_s = max([*ends, *proven[-1:]]) + PROVE_S
+    panel = series.edges_of(signal, True, from_s - 1.0, until_s, "panel")
+    witness = series.edges_of(signal, True, from_s - 1.0, until_s, "witness")
     if witness:
         return "seen"
     if panel:

@@ -16,6 +16,7 @@ from typing import Literal
 from pydantic import Field
 
 from gaswitness.clock import Clock
+from gaswitness.links.rig.pace import LeadingClock
 from gaswitness.plan.records import Plan, Step
 from gaswitness.records import Record
 from gaswitness.run.events import (
@@ -188,6 +189,8 @@ class Live:
 
     def run_time(self, real_s: float) -> float:
         """An instant of the server's monotonic clock, on the run's clock."""
+        if isinstance(self.clock, LeadingClock):
+            return self.clock.at_s(real_s)
         return self.clock.now_s() - (time.monotonic() - real_s) * self.speed
 
     # --- what comes in ---

@@ -62,6 +62,12 @@ def test_driven_but_not_seen_at_a_manned_post_is_stuck() -> None:
     assert (stuck.outcome, stuck.causes) == ("fail", ("stuck: FAN is driven but nothing happens",))
 
 
+def test_a_long_way_to_where_it_is_proven_changes_nothing() -> None:
+    whole = inhibit(scene(), (10.0, "placed"), (100.0, "lifted"), (180.0, "proven"))
+    whole.step("visit/prove/FAN", 101.0, 180.0).status("FAN.on", 178.0, 183.0).mark("FAN.on", 179.0)
+    assert found(whole, "inhibit-lifted").outcome == "pass"
+
+
 def test_said_to_be_proven_but_shown_by_nobody_is_inconclusive() -> None:
     whole = inhibit(scene(), (10.0, "placed"), (100.0, "lifted"), (103.0, "proven"))
     whole.step("visit/prove/FAN", 101.0, 103.0).status("FAN.on")

@@ -10,12 +10,18 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import time
+from collections import deque
 from collections.abc import Awaitable, Callable, Iterator
 from datetime import datetime
+
+import numpy as np
 
 from gaswitness.clock import OwnedClock, SystemClock
 from gaswitness.errors import LinkError
 from gaswitness.run.ports import Link, Polled
+
+COURSE_KEPT = 20_000
+"""Moves of a led clock that are remembered, so that what was pressed a while ago still finds its instant."""
 
 
 class RigTime:
@@ -56,6 +62,7 @@ class LeadingClock(OwnedClock):
         self._held = 0
         self._let_go = asyncio.Event()
         self._not_before = time.monotonic()
+        self._course = deque([(self._not_before, elapsed_s)], maxlen=COURSE_KEPT)
 
     @contextlib.contextmanager
     def hold(self) -> Iterator[None]:
@@ -74,6 +81,11 @@ class LeadingClock(OwnedClock):
             await self._let_go.wait()
             await super()._others_done()
 
+    def at_s(self, monotonic_s: float) -> float:
+        """This clock at an instant of the machine's own, which other processes go by: between the moves it made."""
+        course = tuple(self._course)
+        return float(np.interp(monotonic_s, [real_s for real_s, _ in course], [t_s for _, t_s in course]))
+
     async def _moved_to(self, due_s: float) -> float:
         self._not_before += (due_s - self.now_s()) / self.speed
         early_s = self._not_before - time.monotonic()
@@ -81,13 +93,13 @@ class LeadingClock(OwnedClock):
             await asyncio.sleep(early_s)
         else:
             self._not_before = time.monotonic()  # what was lost to other work is not made up by haste
-        if self.lead is None:
-            return due_s
-        try:
-            return await self.lead(due_s)
-        except LinkError:
-            self.lead = None  # the rig has gone: the polls will say so, and time goes on to let them
-            return due_s
+        if self.lead is not None:
+            try:
+                due_s = await self.lead(due_s)
+            except LinkError:
+                self.lead = None  # the rig has gone: the polls will say so, and time goes on to let them
+        self._course.append((time.monotonic(), due_s))
+        return due_s
 
 
 class HeldLink:
