@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from gaswitness.clock import Clock
-from gaswitness.errors import InputError, LinkError
-from gaswitness.run.ports import Link, Polled
-from gaswitness.site.records import LinkSpec, Site
+from dataclasses import dataclass
 
-KINDS = "modbus-tcp://HOST:PORT, modbus-rtu:///dev/..., log:FILE or by-hand:"
-_LATER = {"bacnet": "BACnet", "mqtt": "MQTT"}
+from gaswitness.clock import Clock
+from gaswitness.errors import InputError
+from gaswitness.run.ports import Link, Polled
+from gaswitness.site.records import LinkSpec, Site, without_secrets
+
+KINDS = "modbus-tcp://HOST:PORT, modbus-rtu:///dev/..., bacnet://HOST, mqtt://HOST, mqtts://HOST, log:FILE or by-hand:"
 
 
 class ByHandLink:
@@ -33,8 +34,8 @@ class ByHandLink:
 def open_link(url: str | None, site: Site, clock: Clock | None = None) -> Link:
     """The link behind an address, not yet connected; without an address, the site's own.
 
-    Raises InputError for an address that cannot be read or a site without a register map for it, LinkError for a
-    kind of link that this version does not have.
+    Raises InputError for an address that cannot be read or a site that does not say what to read there, LinkError
+    where a package for this kind of link is not installed.
     """
     if url is None:
         if not site.links:
@@ -42,41 +43,74 @@ def open_link(url: str | None, site: Site, clock: Clock | None = None) -> Link:
                 "the site names no link", where=site.name, expected=KINDS, hint="give one with --link, or in the site"
             )
         url = site.links[0].url
+    try:
+        without_secrets(url)
+    except ValueError as error:
+        raise InputError(str(error), where="--link", hint=_SECRETS) from error
     scheme = url.partition(":")[0].lower()
     if scheme in ("modbus-tcp", "modbus-rtu"):
         from gaswitness.links.modbus import ModbusLink
 
-        return ModbusLink(_spec_for(url, site), site, clock=clock)
+        return ModbusLink(_spec_for(url, site, MODBUS), site, clock=clock)
+    if scheme == "bacnet":
+        from gaswitness.links.bacnet import BacnetLink
+
+        return BacnetLink(_spec_for(url, site, BACNET), site, clock=clock)
+    if scheme in ("mqtt", "mqtts"):
+        from gaswitness.links.mqtt import MqttLink
+
+        return MqttLink(_spec_for(url, site, MQTT), site, clock=clock)
     if scheme == "by-hand":
         return ByHandLink()
     if scheme == "log":
         from gaswitness.links.replay import ReplayLink
 
         return ReplayLink(url, site, clock=clock)
-    if scheme in _LATER:
-        raise LinkError(f"{url}: {_LATER[scheme]} links are not in this version", hint=f"use {KINDS}")
     raise InputError("not a link", where="--link", found=url, expected=KINDS)
 
 
-def _spec_for(url: str, site: Site) -> LinkSpec:
-    """The site's register map for this address: its own entry, or else the one map the site has."""
-    for spec in site.links:
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """What a site must say of one kind of link."""
+
+    name: str
+    lists: tuple[str, ...]
+    hint: str = ""
+
+    def told_by(self, spec: LinkSpec) -> bool:
+        """Whether a link of the site says what to read over this kind."""
+        return any(getattr(spec, part) for part in self.lists)
+
+
+MODBUS = _Kind(
+    "register map",
+    ("registers", "bits"),
+    "`gaswitness rig SITE` prints a map that fits the simulated installation",
+)
+BACNET = _Kind("list of BACnet objects", ("objects",))
+MQTT = _Kind("list of MQTT topics", ("topics",))
+_SECRETS = "for MQTT, give them in the environment: GASWITNESS_MQTT_USER, GASWITNESS_MQTT_PASSWORD"
+
+
+def _spec_for(url: str, site: Site, kind: _Kind) -> LinkSpec:
+    """What the site says of this address: its own entry, or else the one entry of this kind that the site has."""
+    fitting = [spec for spec in site.links if kind.told_by(spec)]
+    for spec in fitting:
         if spec.url == url:
             return spec
-    maps = [spec for spec in site.links if spec.registers or spec.bits]
-    if len(maps) == 1:
-        return maps[0].model_copy(update={"url": url})
-    if not maps:
+    if len(fitting) == 1:
+        return fitting[0].model_copy(update={"url": url})
+    if not fitting:
         raise InputError(
-            "the site has no register map",
+            f"the site has no {kind.name}",
             where=f"site {site.name}, links",
             found=url,
-            expected="registers and bits under `links`",
-            hint="`gaswitness rig SITE` prints a map that fits the simulated installation",
+            expected=f"{' and '.join(kind.lists)} under `links`",
+            hint=kind.hint or "docs/links.md has an example",
         )
     raise InputError(
-        "the site has several register maps and none for this address",
+        f"the site has several {kind.name.replace('map', 'maps').replace('list', 'lists')} and none for this address",
         where=f"site {site.name}, links",
         found=url,
-        expected=" or ".join(spec.url for spec in maps),
+        expected=" or ".join(spec.url for spec in fitting),
     )
