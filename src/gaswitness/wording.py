@@ -5,6 +5,8 @@ from __future__ import annotations
 import math
 from typing import Protocol
 
+from gaswitness.sentence import Figure, Sentence, figure, said
+
 PPM_PER_UNIT = {"ppm": 1.0, "ppb": 1e-3, "%vol": 1e4}
 
 
@@ -43,12 +45,12 @@ def number(value: float) -> str:
     ('21,000', '19.5', '0.2346', 'never', 'unknown')
     """
     if math.isnan(value):
-        return "unknown"
+        return said("unknown")
     if value == 0 or math.isinf(value):
-        return "0" if value == 0 else "never"
+        return Figure("0") if value == 0 else said("never")
     digits = max(0, 3 - math.floor(math.log10(abs(value))))
     text = f"{round(value, digits):,.{digits}f}"
-    return text.rstrip("0").rstrip(".") if "." in text else text
+    return Figure(text.rstrip("0").rstrip(".") if "." in text else text)
 
 
 def with_uncertainty(value: float, expanded: float | None) -> str:
@@ -64,7 +66,7 @@ def with_uncertainty(value: float, expanded: float | None) -> str:
     if expanded is None or not (expanded > 0 and math.isfinite(expanded) and math.isfinite(value)):
         return number(value)
     places = 1 - math.floor(math.log10(expanded))
-    return f"{round(value, places):,.{max(0, places)}f} ± {round(expanded, places):,.{max(0, places)}f}"
+    return Figure(f"{round(value, places):,.{max(0, places)}f} ± {round(expanded, places):,.{max(0, places)}f}")
 
 
 def limits(lower: float | None, upper: float | None) -> str:
@@ -74,8 +76,10 @@ def limits(lower: float | None, upper: float | None) -> str:
     ('at most 180', 'at least 21,000', '1 to 2.5')
     """
     if lower is None:
-        return "" if upper is None else f"at most {number(upper)}"
-    return f"at least {number(lower)}" if upper is None else f"{number(lower)} to {number(upper)}"
+        return "" if upper is None else said("at most {limit}", limit=number(upper))
+    if upper is None:
+        return said("at least {limit}", limit=number(lower))
+    return said("{lower} to {upper}", lower=number(lower), upper=number(upper))
 
 
 def probability(p: float | None) -> str:
@@ -87,8 +91,30 @@ def probability(p: float | None) -> str:
     if p is None:
         return ""
     if p > 0.999:
-        return "> 0.999"
-    return "< 0.001" if p < 0.001 else f"{p:.3f}"
+        return Figure("> 0.999")
+    return Figure("< 0.001" if p < 0.001 else f"{p:.3f}")
+
+
+def unit_word(unit: str) -> str:
+    """A unit as it is told; a share of the flammable limit and a percentage by volume have a name in each language."""
+    match unit:
+        case "%LFL":
+            return said("%LFL")
+        case "%vol":
+            return said("%vol")
+        case "dBA":
+            return said("dBA")
+        case _:
+            return unit
+
+
+def amount(number: str, unit: str) -> Sentence:
+    """A number with its unit.
+
+    >>> amount(number(21000.0), "ppm")
+    '21,000 ppm'
+    """
+    return said("{number} {unit}", number=number, unit=unit_word(unit))
 
 
 def scale_ppm(detector: Display) -> tuple[float, str]:
@@ -102,14 +128,14 @@ def scale_ppm(detector: Display) -> tuple[float, str]:
 def level(detector: Display, value_ppm: float) -> str:
     """A level as this detector shows it."""
     scale, unit = scale_ppm(detector)
-    return f"{number(_to_display(detector, value_ppm / scale, scale))} {unit}"
+    return amount(number(_to_display(detector, value_ppm / scale, scale)), unit)
 
 
 def between(detector: Display, lower_ppm: float, upper_ppm: float) -> str:
     """Two levels as this detector shows them."""
     scale, unit = scale_ppm(detector)
     lower, upper = (number(_to_display(detector, v / scale, scale)) for v in (lower_ppm, upper_ppm))
-    return f"{lower} to {upper} {unit}"
+    return said("{lower} to {upper} {unit}", lower=lower, upper=upper, unit=unit_word(unit))
 
 
 def mixture(value_ppm: float) -> str:
@@ -118,7 +144,7 @@ def mixture(value_ppm: float) -> str:
     >>> mixture(220.0), mixture(165000.0)
     ('220 ppm', '16.5 %vol')
     """
-    return f"{number(value_ppm / 1e4)} %vol" if value_ppm >= 1e4 else f"{number(value_ppm)} ppm"
+    return amount(number(value_ppm / 1e4), "%vol") if value_ppm >= 1e4 else amount(number(value_ppm), "ppm")
 
 
 def seconds(value_s: float) -> str:
@@ -128,8 +154,8 @@ def seconds(value_s: float) -> str:
     ('42 s', '10 min', 'never')
     """
     if not math.isfinite(value_s):
-        return "never"
-    return f"{value_s:.0f} s" if value_s < 300 else f"{value_s / 60:.0f} min"
+        return said("never")
+    return amount(figure(value_s), "s") if value_s < 300 else amount(figure(value_s / 60), "min")
 
 
 def _to_display(detector: Display, value: float, scale: float) -> float:
