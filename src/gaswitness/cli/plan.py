@@ -53,7 +53,7 @@ def plan(
         Votes | None,
         typer.Option(
             "--votes",
-            help="Trials of vote groups: all, each member first once and last once, and one round with a faulty member; "
+            help="Trials of vote groups: all, each member first once and last once, one round with a faulty member; "
             "first, one round; none. Left out: all, as far as caps and bottles allow it.",
         ),
     ] = None,

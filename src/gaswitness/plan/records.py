@@ -226,7 +226,8 @@ class GroupPlan(Record):
     rounds: tuple[str, ...]
     """Its bouts."""
     parts: tuple[DetectorPlan, ...]
-    """What is expected of each member in these rounds; gas and time are those of all rounds together."""
+    """What is expected of each member in a round: `gas_s` is the longest flow in one of them, `gas_m3` the gas that all
+    of them take."""
 
 
 class Plan(Record):

@@ -235,12 +235,12 @@ def group_trial(
         fed[one.name] = able
     steps: list[Step] = []
     bouts: list[Bout] = []
-    gas_s: dict[str, float] = {}
+    gas_s: dict[str, list[float]] = {}
     for one in rounds:
         made, flowed_s, acts_s = _round_steps(site, group, one, fed[one.name], members, own)
         steps += made
         for tag, flow_s in flowed_s.items():
-            gas_s[tag] = gas_s.get(tag, 0.0) + flow_s
+            gas_s.setdefault(tag, []).append(flow_s)
         bottles = [fed[one.name][tag].cylinder for tag in one.alarms]
         bouts.append(
             bout_record(
@@ -255,7 +255,7 @@ def group_trial(
                 acts_s=acts_s if one.reached else None,
             )
         )
-    parts = [_part(site, _first_fed(fed, tag), flow_s) for tag, flow_s in gas_s.items()]
+    parts = [_part(site, _first_fed(fed, tag), flows_s) for tag, flows_s in gas_s.items()]
     effects = tuple(dict.fromkeys(line.effect for line in lines))
     plan = GroupPlan(
         tag=group.tag,
@@ -485,15 +485,15 @@ def _of_round(group: VoteGroup, one: _Round, step: Step) -> Step:
     return step.model_copy(update={"id": identity, "bout": one.name, "group": group.tag})
 
 
-def _part(site: Site, member: Member, gas_s: float) -> DetectorPlan:
+def _part(site: Site, member: Member, flows_s: Sequence[float]) -> DetectorPlan:
     return DetectorPlan(
         tag=member.tag,
         cylinder=member.cylinder.tag,
         bottle_ppm=shown_on(site, member.detector, member.cylinder),
         background_ppm=room_reads(site, member.detector),
-        gas_s=round(gas_s, 1),
-        gas_m3=member.cylinder.flow_m3_s * gas_s,
-        duration_s=round(gas_s, 1),
+        gas_s=round(max(flows_s), 1),
+        gas_m3=member.cylinder.flow_m3_s * sum(flows_s),
+        duration_s=round(sum(flows_s), 1),
         curve=member.expected.curve,
         points=member.expected.points,
     )

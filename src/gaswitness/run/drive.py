@@ -141,8 +141,8 @@ class _Driver:
         self._write(
             RunResumed(t_s=t_s, wall=state.wall(t_s), gap_s=t_s - last_t_s, torn_bytes=torn_bytes, operator=operator)
         )
-        if state.gas is not None:
-            self._say(Message(t_s, f"{state.gas.tag}: nobody knows whether the gas still flows: shut it first", True))
+        for tag in state.gas:
+            self._say(Message(t_s, f"{tag}: nobody knows whether the gas still flows: shut it first", True))
         self._done_writing()
 
     # --- going on ---

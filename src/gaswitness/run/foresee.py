@@ -29,48 +29,53 @@ class Outlook:
     sets_s: dict[str, tuple[float, float]]
 
 
+@dataclass(slots=True)
+class _Going:
+    fit: LiveFit
+    last: LiveEstimate | None = None
+
+
 class Foresight:
-    """One live fit per gas on; gives nothing rather than a guess."""
+    """One live fit for each detector under gas; gives nothing rather than a guess."""
 
     def __init__(self, plan: Plan, poll_s: float) -> None:
         self._site = plan.site
         self._poll_s = poll_s
-        self._tag: str | None = None
-        self._fit: LiveFit | None = None
-        self._last: LiveEstimate | None = None
+        self._going: dict[str, _Going] = {}
 
     def gas_on(self, tag: str, t_s: float, before: Iterable[Sample]) -> None:
         """Gas was turned on at a detector; `before` are its readings until then."""
         detector = self._site.detector(tag)
         levels = [point.set_ppm for point in detector.alarms]
-        self._tag, self._last = tag, None
-        self._fit = LiveFit(t_s, levels=levels, resolution=detector.resolution_ppm)
+        self._going[tag] = _Going(LiveFit(t_s, levels=levels, resolution=detector.resolution_ppm))
         for sample in before:
             if sample[0] >= t_s - BASELINE_S:
                 self.reading(tag, *sample)
 
-    def gas_off(self) -> None:
-        """Gas was turned off: what there was to foresee is over."""
-        self._tag = self._fit = self._last = None
+    def gas_off(self, tag: str) -> None:
+        """Gas was turned off at a detector: what there was to foresee of it is over."""
+        self._going.pop(tag, None)
 
     def reading(self, tag: str, t_s: float, value_ppm: float) -> None:
-        """One more reading; those of other detectors are not looked at."""
-        if self._fit is None or tag != self._tag:
+        """One more reading; those of detectors without gas are not looked at."""
+        going = self._going.get(tag)
+        if going is None:
             return
         try:
-            self._last = self._fit.add(t_s, value_ppm)
+            going.last = going.fit.add(t_s, value_ppm)
         except Exception:  # whatever a fit trips over, the run does not need it
-            self.gas_off()
+            self.gas_off(tag)
 
     def outlook(self, tag: str) -> Outlook | None:
         """What is foreseen for a detector under gas; none while it cannot be told."""
-        now = self._last
-        if now is None or self._fit is None or tag != self._tag:
+        going = self._going.get(tag)
+        if going is None or going.last is None:
             return None
+        now = going.last
         if not all(map(math.isfinite, (now.plateau, now.u_plateau, now.t90_s, now.u_t90_s))):
             return None
         detector = self._site.detector(tag)
-        return Outlook(now.plateau, now.u_plateau, now.t90_s, now.u_t90_s, self._sets(detector, now, self._fit))
+        return Outlook(now.plateau, now.u_plateau, now.t90_s, now.u_t90_s, self._sets(detector, now, going.fit))
 
     def _sets(self, detector: Detector, now: LiveEstimate, fit: LiveFit) -> dict[str, tuple[float, float]]:
         late_s = self._site.panel.scan_s + self._poll_s

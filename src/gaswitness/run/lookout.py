@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from gaswitness.run.causes import why_not_clear, why_not_set
 from gaswitness.run.events import Event, LinkChanged, StatusSeen
-from gaswitness.run.state import RunState
+from gaswitness.run.state import OpenGas, RunState, bout_span
 
 BY = "gaswitness"
 """Whose notes these are in the ledger."""
@@ -41,13 +41,15 @@ class Lookout:
             return []
         tag, _, what = event.signal.partition(".")
         detector = next((one for one in state.plan.site.detectors if one.tag == tag), None)
-        if detector is None or tag == state.under_test:
+        if detector is None:
+            return []
+        why = _not_of_this_test(state, tag, what)
+        if not why:
             return []
         if what == "fault":
-            return [Message(event.t_s, f"{tag}: fault, and {tag} is not under test: treat as real", urgent=True)]
+            return [Message(event.t_s, f"{tag}: fault, and {why}: treat as real", urgent=True)]
         if what in {point.name for point in detector.alarms}:
-            text = f"{tag}: alarm {what}, and {tag} is not under test: treat as real"
-            return [Message(event.t_s, text, urgent=True)]
+            return [Message(event.t_s, f"{tag}: alarm {what}, and {why}: treat as real", urgent=True)]
         return []
 
     def on_remarks(self, t_s: float, remarks: tuple[str, ...]) -> list[Message]:
@@ -61,8 +63,8 @@ class Lookout:
         found = [
             self._early(state, t_s),
             self._overdue(state, t_s),
-            self._lost(state, t_s),
-            self._gas(state, t_s),
+            *(self._lost(state, tag, t_s) for tag in state.under_test),
+            *(self._gas(state, gas, t_s) for gas in state.gas.values()),
             self._waiting(state, t_s),
         ]
         return [message for message in found if message is not None]
@@ -75,9 +77,10 @@ class Lookout:
 
     def _early(self, state: RunState, t_s: float) -> Message | None:
         """An alarm that stands before its detector was given gas proves nothing when gas comes."""
-        now, tag = state.now, state.under_test
-        if now is None or tag is None or now.step.kind not in ("zero", "gas-on"):
+        now = state.now
+        if now is None or now.step.tag is None or now.step.kind not in ("zero", "gas-on"):
             return None
+        tag = now.step.tag
         points = [point.name for point in state.plan.site.detector(tag).alarms]
         on = [name for name in points if state.shows(f"{tag}.{name}")]
         if not on:
@@ -93,9 +96,8 @@ class Lookout:
             return None  # it may have come, unseen
         tag, name = now.step.tag, now.step.point
         on_s, off_s = state.gassed.get(tag, (None, None))
-        try:
-            planned = state.plan.detector(tag)
-        except KeyError:
+        planned = state.planned(tag)
+        if planned is None:
             return None
         forecast = next((one for one in planned.points if one.point == name), None)
         if forecast is None or name is None:
@@ -126,9 +128,11 @@ class Lookout:
         text = f"{tag}: {what} {name} is overdue. Look for, in this order: {'; '.join(causes)}"
         return self._once(f"overdue {now.step.id} {now.since_t_s}", t_s, text)
 
-    def _lost(self, state: RunState, t_s: float) -> Message | None:
-        now, tag = state.now, state.under_test
-        if now is None or tag is None or state.links_down or tag in state.opened or now.step.kind in ("fault", "mend"):
+    def _lost(self, state: RunState, tag: str, t_s: float) -> Message | None:
+        now = state.now
+        if now is None or state.links_down or tag in state.opened:
+            return None
+        if now.step.kind in ("fault", "mend") and tag == now.step.tag:
             return None
         last = state.last.get(tag)
         since_s = last.t_s if last is not None else now.since_t_s
@@ -140,18 +144,15 @@ class Lookout:
             return None
         return self._once(f"lost {tag} {since_s}", t_s, f"{tag}: no reading for {t_s - since_s:.0f} s")
 
-    def _gas(self, state: RunState, t_s: float) -> Message | None:
-        gas = state.gas
-        if gas is None or gas.unsure:
+    def _gas(self, state: RunState, gas: OpenGas, t_s: float) -> Message | None:
+        planned = state.planned(gas.tag)
+        if gas.unsure or planned is None:
             return None
-        try:
-            planned_s = state.plan.detector(gas.tag).gas_s
-        except KeyError:
-            return None
+        planned_s = planned.gas_s
         if t_s - gas.since_t_s <= GAS_OVER * planned_s:
             return None
         text = f"{gas.tag}: gas has flowed for {t_s - gas.since_t_s:.0f} s, planned were {planned_s:.0f} s"
-        return self._once(f"gas {gas.since_t_s}", t_s, text, urgent=False)
+        return self._once(f"gas {gas.tag} {gas.since_t_s}", t_s, text, urgent=False)
 
     def _waiting(self, state: RunState, t_s: float) -> Message | None:
         now = state.now
@@ -162,10 +163,41 @@ class Lookout:
         )
 
 
+def _not_of_this_test(state: RunState, tag: str, what: str) -> str:
+    """Why an alarm or a fault has nothing to do with the test that goes on; empty where it may have.
+
+    Where several are under test, one that has had no gas yet, or whose signal nobody has opened, is in no test yet.
+    """
+    if tag not in state.under_test:
+        return f"{tag} is not under test"
+    if len(state.under_test) == 1:
+        return ""
+    mine = state.step is not None and state.step.tag == tag
+    if what == "fault":
+        touched = tag in state.opened or (mine and state.step is not None and state.step.kind in ("fault", "mend"))
+        return "" if touched else f"nobody has opened the signal of {tag}, so it is not under test for that"
+    gassed = tag in state.gas or (mine and state.step is not None and state.step.kind == "gas-on")
+    return "" if gassed or _aired_here(state, tag) else f"{tag} has had no gas yet, so it is not under test so far"
+
+
+def _aired_here(state: RunState, tag: str) -> bool:
+    """Whether this detector has had gas in the bout that goes on, and recovers from it."""
+    step = state.step
+    if step is None or step.bout is None:
+        return tag in state.gassed
+    first, _ = bout_span(state.plan, state.index, step.bout)
+    return any(
+        one.kind == "gas-off" and one.tag == tag and one.id in state.outcomes
+        for one in state.plan.steps[first : state.index + 1]
+    )
+
+
 def _answered_instead(state: RunState, tag: str) -> tuple[str, ...]:
     """Detectors that went into alarm although the gas is at another one."""
     return tuple(
         f"{other.tag} answered instead: channels changed over, or the cap is on the wrong detector"
         for other in state.plan.site.detectors
-        if other.tag != tag and any(state.shows(f"{other.tag}.{point.name}") for point in other.alarms)
+        if other.tag != tag
+        and other.tag not in state.gas
+        and any(state.shows(f"{other.tag}.{point.name}") for point in other.alarms)
     )

@@ -4,7 +4,8 @@
 
 Whatever changes the state is an event, and every event is handed out to be recorded, so folding the recorded events
 gives the same state again. Rules kept here and nowhere else: no gas before everybody is warned and every inhibit is
-placed; gas is shut before anything else when a run is stopped; a run is complete only when no inhibit stands, and ends
+placed; gas is on at several detectors only within one bout, and all of it is shut before anything else when a run is
+stopped; a run is complete only when no inhibit stands, and ends
 with one standing only where somebody answers for it by name, or where it was cut off.
 """
 
@@ -187,8 +188,7 @@ class _Turn:
             outcome = "stopped"
         why = [text for text in (state.stop.reason if state.stop else "", reason) if text]
         why.extend(f"the inhibit on {effect} was handed over to {to}" for effect, to in state.handed_over.items())
-        if state.gas is not None:
-            why.append(f"the bottle at {state.gas.tag} may still be open")
+        why.extend(f"the bottle at {tag} may still be open" for tag in state.gas)
         why.extend(f"the signal of {tag} is still open" for tag in state.opened)
         self.write(
             RunStopped(
@@ -263,7 +263,8 @@ class _Turn:
             case "prove" if done.effect is not None and done.ends == "confirm":
                 self._inhibit(done, t_s, "proven", by)
             case "gas-on" | "gas-off" if done.tag is not None:
-                cylinder = done.cylinder or (self.state.gas.cylinder if self.state.gas is not None else "")
+                open_there = self.state.gas.get(done.tag)
+                cylinder = done.cylinder or (open_there.cylinder if open_there is not None else "")
                 on = done.kind == "gas-on"
                 self.write(GasTurned(t_s=t_s, wall=wall, tag=done.tag, cylinder=cylinder, on=on, by=by, u_s=answer.u_s))
             case "acknowledge" | "silence" | "reset" | "fault" | "mend":

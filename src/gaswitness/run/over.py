@@ -89,10 +89,9 @@ def _settled(state: RunState, step: Step) -> bool:
         return False
     detector = state.plan.site.detector(step.tag)
     seen_ppm = max(detector.resolution_ppm, 2.5 * detector.noise_ppm)
-    try:
-        planned = state.plan.detector(step.tag)
-    except KeyError:
-        return at_rest(state.window, band_ppm=seen_ppm)
+    planned, window = state.planned(step.tag), state.windows.get(step.tag, ())
+    if planned is None:
+        return at_rest(window, band_ppm=seen_ppm)
     change_ppm = abs(planned.bottle_ppm - planned.background_ppm[0])
     tau_s = max(detector.t90_s - detector.dead_time_s, 1e-3) / _E_FOLDS_AT_90
     on_s, off_s = state.gassed.get(step.tag, (None, None))
@@ -100,4 +99,4 @@ def _settled(state: RunState, step: Step) -> bool:
     if turned_s is not None and state.t_s - turned_s < detector.dead_time_s + tau_s + LOOK_S:
         return False  # at rest because nothing has arrived yet
     band_ppm = REMAINDER.get(step.kind, 0.005) * change_ppm * -math.expm1(-LOOK_S / tau_s)
-    return at_rest(state.window, band_ppm=max(seen_ppm, band_ppm))
+    return at_rest(window, band_ppm=max(seen_ppm, band_ppm))

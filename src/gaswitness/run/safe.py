@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from gaswitness.plan.records import MEASURED, Step, StepKind
-from gaswitness.run.state import RunState, made_up
+from gaswitness.run.state import RunState, bout_span, made_up, tags_of
 
 _CLOSING: frozenset[StepKind] = frozenset(("lift", "prove", "all-clear"))
 _AFTER_GAS: frozenset[StepKind] = frozenset(("await-clear", "recover"))
-_UNDER_GAS: frozenset[StepKind] = frozenset(("await-set", "await-plateau", "gas-off"))
+_UNDER_GAS: frozenset[StepKind] = frozenset(("await-set", "await-plateau", "gas-off", "follow", "quiet"))
 
 
 def due(state: RunState) -> Step | None:
@@ -18,21 +18,23 @@ def due(state: RunState) -> Step | None:
     upcoming = steps[state.index] if state.index < len(steps) else None
     if upcoming is None:
         return _left_unsafe(state)
-    if state.gas is not None and (state.gas.unsure or upcoming.kind == "gas-on"):
-        return gas_off(state, state.gas.tag)
+    bout = {upcoming.tag, *tags_of(state.plan, state.index, upcoming)}
+    for tag, bottle in state.gas.items():
+        if bottle.unsure or (upcoming.kind == "gas-on" and (tag == upcoming.tag or tag not in bout)):
+            return gas_off(state, tag)
     for tag in state.opened:
         if not _mended_by_plan(state, tag):
             return made_up(f"{tag}/mend")
-    if state.again is not None and state.again[0] == upcoming.tag:
-        return made_up(f"{state.again[0]}/{state.again[1]}")
+    for tag, stage in state.again.items():
+        if tag in bout:
+            return made_up(f"{tag}/{stage}")
     return _gate(state, upcoming) or upcoming
 
 
 def _left_unsafe(state: RunState) -> Step | None:
     """What must be put right before people may leave, most urgent first."""
     wanted: list[Step] = []
-    if state.gas is not None:
-        wanted.append(gas_off(state, state.gas.tag))
+    wanted.extend(gas_off(state, tag) for tag in state.gas)
     wanted.extend(made_up(f"{tag}/mend") for tag in state.opened)
     wanted.extend(
         _planned(state, "lift", effect) for effect in state.standing_inhibits if effect not in state.handed_over
@@ -102,12 +104,23 @@ def moot(state: RunState, step: Step) -> str:
         return "not waiting for word"
     if step.kind == "mend" and tag not in state.opened:
         return "not open"
+    if step.kind == "reset" and step.bout is not None and _reset_already(state, step):
+        return "reset for another detector of the same bout"
     if step.kind in _UNDER_GAS and step.point != "fault" and _last_gas_step(state, step) == "gas-on":
-        if state.gas is None or state.gas.tag != tag:
+        if tag not in state.gas:
             return "no gas was given"
     elif step.kind in _AFTER_GAS and _last_gas_step(state, step) == "gas-off" and tag not in state.gassed:
         return "no gas was given"
     return ""
+
+
+def _reset_already(state: RunState, step: Step) -> bool:
+    """Reset was pressed for an earlier detector of this bout, and nothing is left that this one waits for."""
+    waits = [f"{step.tag}.{step.point}"] if step.point else []
+    waits += [f"{step.effect}.on"] if step.effect else []
+    first, _ = bout_span(state.plan, state.index, step.bout or "")
+    pressed = any(one.kind == "reset" for one in state.plan.steps[first : state.index] if one.id != step.id)
+    return pressed and all(state.shows(signal) is False for signal in waits)
 
 
 def _adjusted(state: RunState, tag: str) -> bool:

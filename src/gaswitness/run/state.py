@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from typing import Literal
 
-from gaswitness.plan.records import Plan, Step
+from gaswitness.plan.records import DetectorPlan, Plan, Step
 from gaswitness.run.events import (
     Event,
     GasTurned,
@@ -91,7 +91,8 @@ class RunState:
     """Place of the step that stands, or comes next, in the plan; `len(plan.steps)` once all were gone through."""
     now: StepNow | None = None
     outcomes: Mapping[str, StepState] = field(default_factory=dict)
-    gas: OpenGas | None = None
+    gas: Mapping[str, OpenGas] = field(default_factory=dict)
+    """Bottles that are open, by the detector they are open at."""
     gassed: Mapping[str, tuple[float, float | None]] = field(default_factory=dict)
     """Per detector the instants of its last gas on and gas off."""
     inhibits: Mapping[str, Standing] = field(default_factory=dict)
@@ -106,8 +107,8 @@ class RunState:
     """Last state that a witness pressed, for signals that no link shows."""
     last: Mapping[str, ReadingTaken] = field(default_factory=dict)
     """Last reading of every detector."""
-    window: tuple[Sample, ...] = ()
-    """Readings of the detector under test, as far back as a settled reading is asked for."""
+    windows: Mapping[str, tuple[Sample, ...]] = field(default_factory=dict)
+    """Readings of each detector under test, as far back as a settled reading is asked for."""
     fell_short: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
     """Per detector what was outside its limits as found, `zero` or `span`."""
     links_down: Mapping[str, str] = field(default_factory=dict)
@@ -115,16 +116,36 @@ class RunState:
     declined: tuple[str, ...] = ()
     """Steps that were offered after the stop was asked for, and not done."""
     ended: RunStopped | None = None
-    again: tuple[str, Literal["air-out", "clear-down"]] | None = None
-    """A detector whose test was cut off after gas: it is aired, then its alarms are reset, before it begins again."""
+    again: Mapping[str, Literal["air-out", "clear-down"]] = field(default_factory=dict)
+    """Detectors whose test was cut off after gas: aired, then their alarms reset, before the test begins again."""
     restarts: int = 0
 
     @property
-    def under_test(self) -> str | None:
-        """The detector whose steps are being gone through."""
+    def step(self) -> Step | None:
+        """The step that stands, or the plan's next one."""
         if self.now is not None:
-            return self.now.step.tag
-        return self.plan.steps[self.index].tag if self.index < len(self.plan.steps) else None
+            return self.now.step
+        return self.plan.steps[self.index] if self.index < len(self.plan.steps) else None
+
+    @property
+    def under_test(self) -> tuple[str, ...]:
+        """Detectors whose steps are being gone through, that of the step itself first: one, or all of a bout.
+
+        A detector with an open bottle on it is under test whatever step stands.
+        """
+        step = self.step
+        own = (step.tag,) if step is not None and step.tag is not None else ()
+        return tuple(dict.fromkeys([*own, *(tags_of(self.plan, self.index, step) if step else ()), *self.gas]))
+
+    def planned(self, tag: str) -> DetectorPlan | None:
+        """What is expected of a detector in the test that goes on; none where the plan has nothing of it."""
+        step = self.step
+        if step is not None and step.group is not None:
+            for group in self.plan.groups:
+                for part in group.parts:
+                    if group.tag == step.group and part.tag == tag:
+                        return part
+        return next((part for part in self.plan.detectors if part.tag == tag), None)
 
     @property
     def standing_inhibits(self) -> tuple[str, ...]:
@@ -157,6 +178,26 @@ def wall_text(instant: datetime) -> str:
     '2026-01-01T09:30:00.000Z'
     """
     return instant.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def tags_of(plan: Plan, index: int, step: Step) -> tuple[str, ...]:
+    """Detectors of the bout that this step belongs to, in the order in which they come up; none outside a bout."""
+    if step.bout is None:
+        return ()
+    first, last = bout_span(plan, index, step.bout)
+    return tuple(dict.fromkeys(one.tag for one in plan.steps[first:last] if one.tag is not None))
+
+
+def bout_span(plan: Plan, index: int, bout: str) -> tuple[int, int]:
+    """Places of the first step of a bout and of the one after its last; `index` is in it, or next to it."""
+    steps = plan.steps
+    first = min(index, len(steps) - 1)
+    while first > 0 and (steps[first].bout != bout or steps[first - 1].bout == bout):
+        first -= 1
+    last = first
+    while last < len(steps) and steps[last].bout == bout:
+        last += 1
+    return first, last
 
 
 def begin(event: RunStarted) -> RunState:
@@ -218,11 +259,12 @@ def _acted(state: RunState, t_s: float) -> StepNow | None:
 
 def _reading(state: RunState, event: ReadingTaken, t_s: float) -> RunState:
     last = {**state.last, event.tag: event}
-    if event.tag != state.under_test or event.value_ppm is None or event.quality not in USABLE:
+    if event.value_ppm is None or event.quality not in USABLE or event.tag not in state.under_test:
         return replace(state, t_s=t_s, last=last)
     oldest_s = event.t_s - WINDOW_S
-    kept = tuple(sample for sample in state.window if sample[0] >= oldest_s)
-    return replace(state, t_s=t_s, last=last, window=(*kept, (event.t_s, event.value_ppm)))
+    kept = tuple(sample for sample in state.windows.get(event.tag, ()) if sample[0] >= oldest_s)
+    windows = {**state.windows, event.tag: (*kept, (event.t_s, event.value_ppm))}
+    return replace(state, t_s=t_s, last=last, windows=windows)
 
 
 def _step(state: RunState, event: StepMoved, t_s: float) -> RunState:
@@ -230,14 +272,8 @@ def _step(state: RunState, event: StepMoved, t_s: float) -> RunState:
     planned = state.index < len(state.plan.steps) and state.plan.steps[state.index].id == event.step
     if event.state == "started":
         step = find_step(state, event.step)
-        fresh = state.now is None and step.tag == state.under_test and step.kind not in ("zero", "gas-on", "gas-off")
-        return replace(
-            state,
-            t_s=t_s,
-            outcomes=outcomes,
-            now=StepNow(step, event.t_s),
-            window=state.window if fresh else (),
-        )
+        begun = replace(state, t_s=t_s, outcomes=outcomes, now=StepNow(step, event.t_s))
+        return replace(begun, windows=_kept_windows(state, begun, step))
     if event.state == "aborted":
         state = _in_doubt(state)
     short = state.fell_short
@@ -247,9 +283,10 @@ def _step(state: RunState, event: StepMoved, t_s: float) -> RunState:
     if state.stop is not None and event.state == "skipped":
         declined = (*declined, event.step)
     again, gassed = state.again, state.gassed
-    if again is not None and event.step == f"{again[0]}/{again[1]}" and event.state != "aborted":
-        gassed = {tag: times for tag, times in gassed.items() if tag != again[0]}
-        again = _aired(state, again)
+    tag, _, what = event.step.rpartition("/")
+    if again.get(tag) == what and event.state != "aborted":
+        gassed = {other: times for other, times in gassed.items() if other != tag}
+        again = _aired(state, tag)
     ahead = planned and event.state in ("done", "timed-out", "skipped")
     return replace(
         state,
@@ -264,14 +301,22 @@ def _step(state: RunState, event: StepMoved, t_s: float) -> RunState:
     )
 
 
-def _aired(
-    state: RunState, again: tuple[str, Literal["air-out", "clear-down"]]
-) -> tuple[str, Literal["air-out", "clear-down"]] | None:
-    tag, stage = again
+def _kept_windows(before: RunState, begun: RunState, step: Step) -> Mapping[str, tuple[Sample, ...]]:
+    """A look at a reading begins anew with each new test, and where the air before the sensor changes."""
+    if before.now is not None:
+        return {}
+    fresh = (step.tag,) if step.kind in ("zero", "gas-on", "gas-off") else ()
+    going_on = set(before.under_test) & set(begun.under_test)
+    return {tag: window for tag, window in before.windows.items() if tag in going_on and tag not in fresh}
+
+
+def _aired(state: RunState, tag: str) -> Mapping[str, Literal["air-out", "clear-down"]]:
+    """What is left to be done before the test begins again, once this detector was aired or reset."""
     names = [point.name for point in state.plan.site.detector(tag).alarms]
-    if stage == "air-out" and any(state.shows(f"{tag}.{name}") for name in names):
-        return tag, "clear-down"
-    return None
+    left = {other: stage for other, stage in state.again.items() if other != tag}
+    if state.again[tag] == "air-out" and any(state.shows(f"{tag}.{name}") for name in names):
+        return {tag: "clear-down", **left}
+    return left
 
 
 def _in_doubt(state: RunState) -> RunState:
@@ -280,9 +325,9 @@ def _in_doubt(state: RunState) -> RunState:
     if now is None or now.step.tag is None:
         return state
     tag = now.step.tag
-    if now.step.kind == "gas-on" and state.gas is None:
+    if now.step.kind == "gas-on" and tag not in state.gas:
         gas = OpenGas(tag, now.step.cylinder or "", now.since_t_s, unsure=True)
-        return replace(state, gas=gas, gassed={**state.gassed, tag: (now.since_t_s, None)})
+        return replace(state, gas={**state.gas, tag: gas}, gassed={**state.gassed, tag: (now.since_t_s, None)})
     if now.step.kind == "fault" and tag not in state.opened:
         return replace(state, opened=(*state.opened, tag))
     return state
@@ -292,7 +337,7 @@ def _found(state: RunState, short: Mapping[str, tuple[str, ...]]) -> Mapping[str
     """Hold the reading at the end of a zero or plateau step against its limits."""
     step = state.plan.steps[state.index]
     kind = {"zero": "zero", "await-plateau": "span"}.get(step.kind)
-    value_ppm = middle(state.window)
+    value_ppm = middle(state.windows.get(step.tag or "", ()))
     if kind is None or step.tag is None or value_ppm is None:
         return short
     for criterion in state.plan.criteria:
@@ -305,15 +350,15 @@ def _found(state: RunState, short: Mapping[str, tuple[str, ...]]) -> Mapping[str
 
 
 def _gas(state: RunState, event: GasTurned, t_s: float) -> RunState:
-    if event.on:
-        gas = OpenGas(event.tag, event.cylinder, event.t_s)
-        gassed = {**state.gassed, event.tag: (event.t_s, None)}
-        return replace(state, t_s=t_s, gas=gas, gassed=gassed, window=(), now=_acted(state, event.t_s))
-    gas_left = state.gas if state.gas is not None and state.gas.tag != event.tag else None
+    windows = {tag: window for tag, window in state.windows.items() if tag != event.tag}
+    gas = {tag: bottle for tag, bottle in state.gas.items() if tag != event.tag}
     gassed = dict(state.gassed)
-    if event.tag in gassed:
+    if event.on:
+        gas[event.tag] = OpenGas(event.tag, event.cylinder, event.t_s)
+        gassed[event.tag] = (event.t_s, None)
+    elif event.tag in gassed:
         gassed[event.tag] = (gassed[event.tag][0], event.t_s)
-    return replace(state, t_s=t_s, gas=gas_left, gassed=gassed, window=(), now=_acted(state, event.t_s))
+    return replace(state, t_s=t_s, gas=gas, gassed=gassed, windows=windows, now=_acted(state, event.t_s))
 
 
 def _pressed(state: RunState, event: Pressed, t_s: float) -> RunState:
@@ -340,32 +385,40 @@ def _inhibit(state: RunState, event: InhibitMoved, t_s: float) -> RunState:
 
 
 def _resumed(state: RunState, t_s: float) -> RunState:
-    """A detector whose test was cut off begins again from its first step; its gas, if it was on, is in doubt."""
+    """A test that was cut off, or the bout it belongs to, begins again; gas that was on is in doubt."""
     state = _in_doubt(state)
-    steps = state.plan.steps
-    index = state.index
-    tag = steps[index].tag if index < len(steps) else None
-    if tag is not None:
-        while index > 0 and steps[index - 1].tag == tag:
-            index -= 1
-        undone = {step.id for step in steps[index : state.index + 1]}
-    else:
-        undone = set()
+    index, tags = _start_again(state)
+    undone = {step.id for step in state.plan.steps[index : state.index + 1]} if tags else set()
     return replace(
         state,
         t_s=t_s,
         index=index,
         now=None,
         outcomes={step: outcome for step, outcome in state.outcomes.items() if step not in undone},
-        gas=replace(state.gas, unsure=True) if state.gas is not None else None,
-        again=(tag, "air-out") if tag is not None and tag in state.gassed else state.again,
-        window=(),
+        gas={tag: replace(bottle, unsure=True) for tag, bottle in state.gas.items()},
+        again={**state.again, **{tag: "air-out" for tag in tags if tag in state.gassed}},
+        windows={},
         marks={},
         stop=None,
         declined=(),
         ended=None,
         restarts=state.restarts + 1,
     )
+
+
+def _start_again(state: RunState) -> tuple[int, tuple[str, ...]]:
+    """Where the test begins that the next step belongs to, and the detectors that it has put under gas so far."""
+    steps, index = state.plan.steps, state.index
+    upcoming = steps[index] if index < len(steps) else None
+    if upcoming is None or upcoming.tag is None:
+        return index, ()
+    if upcoming.bout is None:
+        while index > 0 and steps[index - 1].tag == upcoming.tag and steps[index - 1].bout is None:
+            index -= 1
+        return index, (upcoming.tag,)
+    first, _ = bout_span(state.plan, index, upcoming.bout)
+    gone = [step for step in steps[first : index + 1] if step.kind == "gas-on" and step.id in state.outcomes]
+    return first, tuple(dict.fromkeys(step.tag for step in gone if step.tag is not None)) or (upcoming.tag,)
 
 
 def find_step(state: RunState, step_id: str) -> Step:

@@ -6,10 +6,11 @@ from collections import deque
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal
 
+from gaswitness.alarms.voting import vote
 from gaswitness.plan.records import DetectorPlan, Step
 from gaswitness.run.events import Event, GasTurned, MarkMade, ReadingTaken
 from gaswitness.run.lookout import Message
-from gaswitness.run.state import OpenGas, RunState, Standing
+from gaswitness.run.state import OpenGas, RunState, Standing, bout_span, tags_of
 from gaswitness.run.steady import Sample
 from gaswitness.site.records import Detector, Pattern
 from gaswitness.units import convert
@@ -79,6 +80,39 @@ class NextAlarm:
 
 
 @dataclass(frozen=True, slots=True)
+class UnderTest:
+    """Everything about one of the detectors under test."""
+
+    strip: Strip
+    next_alarm: NextAlarm | None
+    outlook: Outlook | None
+    gas: OpenGas | None
+    gas_may_be_shut: bool
+
+    @property
+    def tag(self) -> str:
+        """Tag of the detector."""
+        return self.strip.detector.tag
+
+
+@dataclass(frozen=True, slots=True)
+class VoteLine:
+    """How a vote group stands that a detector under test belongs to."""
+
+    group: str
+    need: int
+    """Votes needed, as things stand: faulty members taken into account."""
+    votes: int
+    """Members that count as an alarm."""
+    met: bool
+    alarms: tuple[str, ...]
+    """Members in alarm, as `TAG.point`."""
+    faulty: tuple[str, ...]
+    effects: tuple[str, ...]
+    """What the group brings."""
+
+
+@dataclass(frozen=True, slots=True)
 class Watched:
     """Something that is to be witnessed now: an effect, or an alarm point that no link shows."""
 
@@ -126,12 +160,17 @@ class Snapshot:
     steps: tuple[StepLine, ...]
     detectors: tuple[DetectorLine, ...]
     strip: Strip | None
+    """Of the detector that the step is about, as are the four below."""
     next_alarm: NextAlarm | None
     outlook: Outlook | None
     """Plateau and t90 as far as the readings under gas tell them by now."""
     gas: OpenGas | None
+    """The bottle at that detector, else any that is open."""
     gas_may_be_shut: bool
     """Everything the plan wants to see under gas has been seen."""
+    tests: tuple[UnderTest, ...]
+    """All detectors under test, in the order of their bout; after a test the one that was shown last."""
+    votes: tuple[VoteLine, ...]
     cautions: tuple[str, ...]
     """To be read before the step that stands: all of them to begin with, those of the bottle before it is opened."""
     watched: tuple[Watched, ...]
@@ -149,7 +188,8 @@ class Watcher:
     def __init__(self, foresight: Foresight | None = None) -> None:
         self._foresight = foresight
         self._trail: dict[str, deque[Sample]] = {}
-        self._shown: str | None = None
+        self._shown: tuple[str, ...] = ()
+        self._open: set[str] = set()
         self._marked: dict[str, bool] = {}
         self._before: dict[str, tuple[str, bool | None]] = {}
 
@@ -165,13 +205,14 @@ class Watcher:
         elif isinstance(event, MarkMade):
             self._mark(event)
         elif isinstance(event, GasTurned):
-            if event.on:
+            if event.on and not self._open:
                 self._before.clear()
                 self._marked.clear()  # a new test: whatever was marked before is no longer what is there
+            (self._open.add if event.on else self._open.discard)(event.tag)
             if self._foresight is not None and event.on:
                 self._foresight.gas_on(event.tag, event.t_s, self._trail.get(event.tag, ()))
             elif self._foresight is not None:
-                self._foresight.gas_off()
+                self._foresight.gas_off(event.tag)
 
     def _mark(self, event: MarkMade) -> None:
         """What is marked at a signal now; a mark that is corrected gives way to what stood there before it."""
@@ -187,8 +228,9 @@ class Watcher:
     def snapshot(self, state: RunState, t_s: float, health: Health, messages: tuple[Message, ...]) -> Snapshot:
         """The run as it stands."""
         now = state.now
-        outlook = self._foresight.outlook(state.gas.tag) if self._foresight and state.gas is not None else None
-        self._shown = state.under_test or self._shown or state.plan.site.detectors[0].tag
+        self._shown = state.under_test or self._shown or (state.plan.site.detectors[0].tag,)
+        tests = tuple(self._under_test(state, tag) for tag in _in_plan_order(state, self._shown))
+        main = next(one for one in tests if one.tag == self._shown[0])
         return Snapshot(
             t_s=t_s,
             wall=state.wall(t_s),
@@ -200,11 +242,13 @@ class Watcher:
             stopping=state.stop.outcome if state.stop is not None else None,
             steps=_steps(state),
             detectors=_detectors(state),
-            strip=self._strip(state, self._shown),
-            next_alarm=_renewed(_next_alarm(state), outlook),
-            outlook=outlook,
-            gas=state.gas,
-            gas_may_be_shut=state.gas is not None and now is not None and now.step.kind == "gas-off",
+            strip=main.strip,
+            next_alarm=main.next_alarm,
+            outlook=main.outlook,
+            gas=main.gas or next(iter(state.gas.values()), None),
+            gas_may_be_shut=main.gas_may_be_shut,
+            tests=tests,
+            votes=votes_of(state),
             cautions=_cautions(state),
             watched=self._watched(state),
             inhibits=tuple(state.inhibits.values()),
@@ -213,6 +257,17 @@ class Watcher:
             restarts=state.restarts,
             messages=messages,
             ended=state.ended.outcome if state.ended is not None else None,
+        )
+
+    def _under_test(self, state: RunState, tag: str) -> UnderTest:
+        gas, now = state.gas.get(tag), state.now
+        outlook = self._foresight.outlook(tag) if self._foresight is not None and gas is not None else None
+        return UnderTest(
+            strip=self._strip(state, tag),
+            next_alarm=_renewed(_next_alarm(state, tag), outlook),
+            outlook=outlook,
+            gas=gas,
+            gas_may_be_shut=gas is not None and now is not None and now.step.kind == "gas-off",
         )
 
     def _strip(self, state: RunState, tag: str) -> Strip:
@@ -234,7 +289,7 @@ class Watcher:
             per_ppm=_per_ppm(detector),
             samples=tuple(self._trail.get(tag, ())),
             points=points,
-            planned=_planned(state, tag),
+            planned=state.planned(tag),
             gas_on_s=on_s,
             gas_off_s=off_s,
             quality=last.quality if last is not None else "none yet",
@@ -245,11 +300,14 @@ class Watcher:
             return ()
         step, site = state.now.step, state.plan.site
         tags = step.watch or ((step.effect,) if step.effect is not None and step.kind == "prove" else ())
-        seen: list[tuple[str, str, str, Pattern | None]]
-        seen = [(f"{tag}.on", site.effect(tag).name, site.effect(tag).post, site.effect(tag).pattern) for tag in tags]
-        point = f"{step.tag}.{'fault' if step.kind in ('fault', 'mend') else step.point}"
-        if step.kind in ("await-set", "await-clear", "fault", "mend") and point not in state.signals:
-            seen.insert(0, (point, f"alarm {point} at the panel", step.post or "", None))
+        seen: list[tuple[str, str, str, Pattern | None]] = []
+        for one in _side_by_side(state, step):
+            point = f"{one.tag}.{'fault' if one.kind in ('fault', 'mend') else one.point}"
+            if one.kind in ("await-set", "await-clear", "fault", "mend") and point not in state.signals:
+                seen.append((point, f"alarm {point} at the panel", one.post or "", None))
+            tags = (*tags, *one.watch)
+        effects = [site.effect(tag) for tag in dict.fromkeys(tags)]
+        seen += [(f"{effect.tag}.on", effect.name, effect.post, effect.pattern) for effect in effects]
         return tuple(
             Watched(signal, name, post, pattern, state.signals.get(signal), self._marked.get(signal))
             for signal, name, post, pattern in seen
@@ -278,8 +336,56 @@ def _cautions(state: RunState) -> tuple[str, ...]:
     return tuple(f"{', '.join(of)}: {text}" if of and not every else text for text, of in bottles.items())
 
 
-def _planned(state: RunState, tag: str) -> DetectorPlan | None:
-    return next((one for one in state.plan.detectors if one.tag == tag), None)
+def _in_plan_order(state: RunState, tags: tuple[str, ...]) -> tuple[str, ...]:
+    """The order of the bout, so that no strip changes its place while one step follows another."""
+    step = state.step
+    bout = tags_of(state.plan, state.index, step) if step is not None else ()
+    return tuple(sorted(tags, key=lambda tag: bout.index(tag) if tag in bout else len(bout)))
+
+
+def _side_by_side(state: RunState, step: Step) -> tuple[Step, ...]:
+    """This step, and those of the same bout that go on beside it: of detectors that have gas on them, or had it."""
+    if step.bout is None or step.kind in ("fault", "mend"):
+        return (step,)
+    first, last = bout_span(state.plan, state.index, step.bout)
+    bout = state.plan.steps[first:last]
+    shut = {one.tag for one in bout if one.kind == "gas-off" and one.id in state.outcomes}
+    beside = [
+        one
+        for one in bout
+        if one.kind not in ("fault", "mend")
+        and one.id != step.id
+        and one.point != "fault"
+        and (one.tag in state.gas or one.tag in shut)
+        and (one.kind not in ("await-set", "await-clear") or (one.kind == "await-clear") == (one.tag in shut))
+    ]
+    return (step, *beside)
+
+
+def votes_of(state: RunState) -> tuple[VoteLine, ...]:
+    """Vote groups of more than one member that a detector under test belongs to."""
+    lines = []
+    for group in state.plan.site.groups:
+        if not any(name.partition(".")[0] in state.under_test for name in group.members) or group.need < 2:
+            continue
+        members: dict[str, bool | None] = {}
+        for name in group.members:
+            fault = state.shows(f"{name.partition('.')[0]}.fault") or name.partition(".")[0] in state.opened
+            members[name] = None if fault else bool(state.shows(name))
+        stands = vote(members, group.need, group.faulty)
+        effects = tuple(dict.fromkeys(line.effect for line in state.plan.site.matrix if group.tag in line.causes))
+        lines.append(
+            VoteLine(
+                group.tag,
+                stands.need,
+                stands.votes,
+                stands.on,
+                tuple(name for name, on in members.items() if on),
+                tuple(name for name, on in members.items() if on is None),
+                effects,
+            )
+        )
+    return tuple(lines)
 
 
 def _steps(state: RunState, before: int = 3, after: int = 8) -> tuple[StepLine, ...]:
@@ -294,12 +400,14 @@ def _steps(state: RunState, before: int = 3, after: int = 8) -> tuple[StepLine, 
 
 def _detectors(state: RunState) -> tuple[DetectorLine, ...]:
     lines = []
-    for planned in state.plan.detectors:
-        steps = [step for step in state.plan.steps if step.tag == planned.tag]
+    voting = [part for group in state.plan.groups for part in group.parts]
+    for planned in {part.tag: part for part in (*voting, *state.plan.detectors)}.values():
+        steps = [step for step in state.plan.steps if step.tag == planned.tag and step.group is None]
+        steps = steps or [step for step in state.plan.steps if step.tag == planned.tag]
         outcomes = [state.outcomes.get(step.id) for step in steps]
         over = sum(outcome in ("done", "timed-out", "skipped") for outcome in outcomes)
         progress: Progress = "waiting"
-        if planned.tag == state.under_test and state.stop is None:
+        if planned.tag in state.under_test and state.stop is None:
             progress = "under test"
         elif over == len(steps):
             progress = "gone through" if planned.tag in state.gassed else "left out"
@@ -320,21 +428,27 @@ def _renewed(planned: NextAlarm | None, outlook: Outlook | None) -> NextAlarm | 
     return planned
 
 
-def _next_alarm(state: RunState) -> NextAlarm | None:
+def _next_alarm(state: RunState, tag: str) -> NextAlarm | None:
     """The forecast for the first point ahead, counted from gas on or gas off as it really happened."""
-    tag = state.under_test
-    planned = _planned(state, tag) if tag is not None else None
-    if tag is None or planned is None or tag not in state.gassed:
+    planned, upcoming = state.planned(tag), state.step
+    if planned is None or upcoming is None or tag not in state.under_test or tag not in state.gassed:
         return None
     on_s, off_s = state.gassed[tag]
     for step in state.plan.steps[state.index :]:
-        if step.tag != tag or step.kind in ("gas-on", "gas-off", "fault"):
+        if step.bout != upcoming.bout or (step.tag != tag and step.bout is None):
             return None  # what comes after that is another story
+        if step.tag != tag:
+            continue
+        if step.kind in ("gas-on", "gas-off", "fault"):
+            return None
+        wanted = {"await-set": True, "await-clear": False}.get(step.kind)
+        if wanted is None or (step.bout is not None and state.shows(f"{tag}.{step.point}") is wanted):
+            continue
         for forecast in planned.points:
             if forecast.point != step.point:
                 continue
-            if step.kind == "await-set" and off_s is None:
+            if wanted and off_s is None:
                 return NextAlarm(step.point, True, on_s + forecast.set_s[0], on_s + forecast.set_s[1])
-            if step.kind == "await-clear" and off_s is not None and forecast.clear_s is not None:
+            if not wanted and off_s is not None and forecast.clear_s is not None:
                 return NextAlarm(step.point, False, off_s + forecast.clear_s[0], off_s + forecast.clear_s[1])
     return None

@@ -248,7 +248,7 @@ def test_a_run_cut_off_anywhere_goes_on_and_is_complete(run, bench, plan, clock,
     assert len(of(events, RunResumed)) == 1
     resumed = next(i for i, event in enumerate(events) if isinstance(event, RunResumed))
     assert events[resumed].gap_s >= 300.0
-    if was.gas is not None:
+    if was.gas:
         first = next(e for e in events[resumed:] if isinstance(e, GasTurned))
         assert not first.on, "gas in doubt is shut before anything else"
     for tag in ("CO2-A", "CO2-B"):

@@ -59,8 +59,9 @@ def test_an_estimate_without_its_width_is_not_told(plan, monkeypatch):
     foresight.gas_on("CO2-A", 10.0, [(float(second), ROOM_PPM) for second in range(10)])
     for second in range(10, 60):
         foresight.reading("CO2-A", float(second), ROOM_PPM + 40.0 * (second - 10))
-    estimate = foresight._last
+    going = foresight._going["CO2-A"]
+    estimate = going.last
     assert estimate is not None
     for name in ("plateau", "u_plateau", "t90_s", "u_t90_s"):
-        monkeypatch.setattr(foresight, "_last", replace(estimate, **{name: math.nan}))
+        monkeypatch.setattr(going, "last", replace(estimate, **{name: math.nan}))
         assert foresight.outlook("CO2-A") is None, name
