@@ -17,6 +17,7 @@ from gaswitness.site.tree import child
 RESERVED = ("reading", "fault", "on", "inhibited")
 """Endings of signals; no alarm point may be called so."""
 OUTSIDE = "outside"
+STATES = "`TAG.point`, `TAG.fault`, `EFFECT.on` or `EFFECT.inhibited`"
 
 Mapping = dict[str, Any]
 
@@ -192,21 +193,18 @@ def _signals(data: Mapping, known: Names) -> Iterator[Fault]:
     readings = {f"{tag}.reading" for tag in known.detectors}
     for link_path, link in rows(data, "links"):
         for path, row in rows(link, "registers", link_path):
-            signal = row.get("signal")
-            if not isinstance(signal, str):
+            if isinstance(signal := row.get("signal"), str):
+                yield from _reading(path, row, signal, readings, with_lfl)
+        for path, row in [*rows(link, "objects", link_path), *rows(link, "topics", link_path)]:
+            if not isinstance(signal := row.get("signal"), str):
                 continue
-            if signal not in readings:
-                yield _unknown(child(path, "signal"), "the reading of a detector, `TAG.reading`", signal, readings)
-            elif row.get("unit") == "%LFL" and signal.rpartition(".")[0] not in with_lfl:
-                yield Fault(
-                    child(path, "unit"),
-                    "found %LFL, expected the detector to state its lower flammable limit",
-                    "add lfl: {level: ..., source: ...} to the detector",
-                )
+            if signal.endswith(".reading"):
+                yield from _reading(path, row, signal, readings, with_lfl)
+            elif signal not in known.bits:
+                yield _unknown(child(path, "signal"), f"`TAG.reading`, {STATES}", signal, known.bits | readings)
         for path, row in rows(link, "bits", link_path):
             if isinstance(signal := row.get("signal"), str) and signal not in known.bits:
-                what = "`TAG.point`, `TAG.fault`, `EFFECT.on` or `EFFECT.inhibited`"
-                yield _unknown(child(path, "signal"), what, signal, known.bits)
+                yield _unknown(child(path, "signal"), STATES, signal, known.bits)
             in_register, bit = row.get("function", 2) in (3, 4), row.get("bit")
             if in_register and bit is None:
                 yield Fault(
@@ -218,3 +216,15 @@ def _signals(data: Mapping, known: Names) -> Iterator[Fault]:
                     "found a bit of a coil or discrete input, which has none",
                     "use function 3 or 4 for a bit of a register, or leave `bit` out",
                 )
+
+
+def _reading(path: str, row: Mapping, signal: str, readings: set[str], with_lfl: set[object]) -> Iterator[Fault]:
+    """A number must be the reading of a detector; `%LFL` needs that detector's limit."""
+    if signal not in readings:
+        yield _unknown(child(path, "signal"), "the reading of a detector, `TAG.reading`", signal, readings)
+    elif row.get("unit") == "%LFL" and signal.rpartition(".")[0] not in with_lfl:
+        yield Fault(
+            child(path, "unit"),
+            "found %LFL, expected the detector to state its lower flammable limit",
+            "add lfl: {level: ..., source: ...} to the detector",
+        )

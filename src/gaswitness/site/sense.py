@@ -14,10 +14,11 @@ from gaswitness.site.rules.bottles import bottles
 from gaswitness.site.rules.chain import chain
 from gaswitness.site.rules.criteria import criteria
 from gaswitness.site.rules.levels import levels
+from gaswitness.site.rules.networks import networks
 from gaswitness.site.rules.remark import Remark, Remarks
 from gaswitness.site.rules.wire import wire
 
-_RULES: tuple[Callable[[Site], Remarks], ...] = (air, levels, chain, wire, criteria)
+_RULES: tuple[Callable[[Site], Remarks], ...] = (air, levels, chain, wire, networks, criteria)
 
 
 @dataclass(frozen=True, slots=True)

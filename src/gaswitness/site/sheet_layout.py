@@ -23,11 +23,13 @@ from gaswitness.site.records import (
     Hearing,
     LinkSpec,
     MatrixLine,
+    ObjectEntry,
     Opening,
     Post,
     RegisterEntry,
     Role,
     Site,
+    TopicEntry,
     VoteGroup,
 )
 from gaswitness.site.shape import bare
@@ -88,6 +90,8 @@ TABLES = (
     Table("Links", "links", LinkSpec),
     Table("Registers", "registers", RegisterEntry, "Links", "link"),
     Table("Bits", "bits", BitEntry, "Links", "link"),
+    Table("Objects", "objects", ObjectEntry, "Links", "link"),
+    Table("Topics", "topics", TopicEntry, "Links", "link"),
     Table("Warn", "warn", Role),
 )
 

@@ -513,7 +513,7 @@ CASES: dict[str, tuple[str, str, str, Change, Change]] = {
         {f"{BITS}[45]": {"signal": "NH3-1.low", "address": 99}},
         {},
     ),
-    "no reading": (DOUBT, "$.detectors[6]", "no register NO2-1.reading", {f"{REGISTERS}[6]": MISSING}, {}),
+    "no reading": (DOUBT, "$.detectors[6]", "found no NO2-1.reading", {f"{REGISTERS}[6]": MISSING}, {}),
     "no status bit": (DOUBT, "$.detectors[6]", "no status bit of NO2-1.high", {f"{BITS}[13]": MISSING}, {}),
     "scale zero": (FAULT, f"{REGISTERS}[2].scale", "found 0", {f"{REGISTERS}[2].scale": 0}, {}),
     "type too narrow": (  # 50,000 ppm / 1 ppm is beyond the 32,767 of int16

@@ -70,7 +70,7 @@ def _groups(site: Site) -> Remarks:
 def _effects(site: Site) -> Remarks:
     """Every effect has a cause; what a test would really stop may be inhibited, and then seen to be live again."""
     driven = {line.effect for line in site.matrix}
-    inhibit_bits = {entry.signal for link in site.links for entry in link.bits}
+    inhibit_bits = {signal for link in site.links for signal in link.signals}
     for index, effect in enumerate(site.effects):
         path = f"$.effects[{index}]"
         if effect.tag not in driven:

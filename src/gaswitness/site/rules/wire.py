@@ -1,4 +1,4 @@
-"""Does the register map hold together: nothing twice, nothing over another, everything there that a test needs?"""
+"""Do the links hold together: nothing twice, no register over another, everything there that a test needs?"""
 
 from __future__ import annotations
 
@@ -46,8 +46,15 @@ def wire(site: Site) -> Remarks:
     yield from _pace(site)
 
 
+def named(link: LinkSpec, path: str) -> Iterator[tuple[str, str]]:
+    """Path and signal of everything on a link."""
+    for part in ("registers", "bits", "objects", "topics"):
+        for number, entry in enumerate(getattr(link, part)):
+            yield f"{path}.{part}[{number}]", entry.signal
+
+
 def _places(link: LinkSpec, path: str) -> Iterator[tuple[str, str, int, range, int | None]]:
-    """Path, signal, function, addresses and bit of everything on a link."""
+    """Path, signal, function, addresses and bit of every register and bit on a link."""
     for number, register in enumerate(link.registers):
         addresses = range(register.address, register.address + WIDTHS[register.type])
         yield f"{path}.registers[{number}]", register.signal, register.function, addresses, None
@@ -59,7 +66,7 @@ def _signals(site: Site) -> Remarks:
     """Each signal at most once; a reading of every detector and a bit of every alarm point, where there is a link."""
     first: dict[str, str] = {}
     for index, link in enumerate(site.links):
-        for at, signal, *_ in _places(link, f"$.links[{index}]"):
+        for at, signal in named(link, f"$.links[{index}]"):
             if signal in first:
                 yield fault(
                     f"{at}.signal", f"found {signal} a second time, expected it once", f"first at {first[signal]}"
@@ -71,7 +78,7 @@ def _signals(site: Site) -> Remarks:
         if f"{detector.tag}.reading" not in first:
             yield doubt(
                 f"$.detectors[{index}]",
-                f"found no register {detector.tag}.reading on any link",
+                f"found no {detector.tag}.reading on any link",
                 "its readings would have to be typed in by hand during the test",
             )
         missing = [
@@ -121,7 +128,7 @@ def _pace(site: Site) -> Remarks:
     """A poll must be short against the response."""
     t90s_s = {f"{detector.tag}.reading": detector.t90_s for detector in site.detectors}
     for index, link in enumerate(site.links):
-        quickest_s = min((t90s_s[entry.signal] for entry in link.registers if entry.signal in t90s_s), default=None)
+        quickest_s = min((t90s_s[signal] for signal in link.signals if signal in t90s_s), default=None)
         if quickest_s is not None and link.poll_s > quickest_s / POLLS_PER_T90:
             yield doubt(
                 f"$.links[{index}].poll",
