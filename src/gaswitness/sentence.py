@@ -18,7 +18,6 @@ from typing import Annotated, Any, LiteralString
 from pydantic import PlainSerializer, PlainValidator, WithJsonSchema, WrapValidator
 from pydantic_core import PydanticCustomError
 
-
 _PLACE = re.compile(r"\{([a-z_][a-z0-9_]*)\}|[{}]")
 
 
@@ -76,8 +75,8 @@ class Sentence(str):
         return self.template, self.values
 
 
-def said(template: LiteralString, /, **values: str | int) -> Sentence:
-    """A sentence; the template is a literal, because the catalogues of other languages are looked up by it.
+def said(template: LiteralString, /, **values: str | int) -> str:
+    """A `Sentence`; the template is a literal, because the catalogues of other languages are looked up by it.
 
     >>> said("{tag} read {level} before gas ({n} readings).", tag="NH3-1", level="21 ppm", n=1200)
     'NH3-1 read 21 ppm before gas (1200 readings).'
@@ -85,7 +84,7 @@ def said(template: LiteralString, /, **values: str | int) -> Sentence:
     return Sentence(template, {k: Figure(v) if isinstance(v, int) else v for k, v in values.items()})
 
 
-def listed(parts: Iterable[str], between: LiteralString = ", ") -> Listing:
+def listed(parts: Iterable[str], between: LiteralString = ", ") -> str:
     """Texts one after the other: names, clauses, or whole sentences with a space between.
 
     >>> listed(["H-1", "L-3"], " and ")
@@ -94,7 +93,7 @@ def listed(parts: Iterable[str], between: LiteralString = ", ") -> Listing:
     return Listing(parts, between)
 
 
-def together(*sentences: str) -> Listing:
+def together(*sentences: str) -> str:
     """Whole sentences one after the other; those that are empty are left out."""
     return Listing([one for one in sentences if one], " ")
 
@@ -105,12 +104,15 @@ def opened(text: str) -> str:
     >>> opened(said("the reading is frozen"))
     'The reading is frozen'
     """
-    if isinstance(text, Sentence):
+    if isinstance(text, Sentence) and text.template[:1] != "{":
         return Sentence(text.template[:1].upper() + text.template[1:], text.values)
+    if isinstance(text, Sentence):  # it opens with a value, which may be a sentence of its own
+        place = text.template[1:].partition("}")[0]
+        return Sentence(text.template, {**text.values, place: opened(text.values[place])})
     return text[:1].upper() + text[1:]
 
 
-def figure(value: float, pattern: str = ".0f") -> Figure:
+def figure(value: float, pattern: str = ".0f") -> str:
     """A number written by a format of Python.
 
     >>> figure(42.4), figure(0.25, ".3g"), figure(0.5, ".0%")

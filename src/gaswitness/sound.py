@@ -13,9 +13,10 @@ from typing import Literal
 
 from gaswitness.errors import OutOfDomain
 from gaswitness.gases.facts import Origin
+from gaswitness.sentence import said
 
-NFPA_72 = Origin("NFPA 72, audible characteristics of public-mode signals", "read")
-NFPA_72_SLEEPING = Origin("NFPA 72, sleeping areas", "read")
+NFPA_72 = Origin(said("NFPA 72, audible characteristics of public-mode signals"), "read")
+NFPA_72_SLEEPING = Origin(said("NFPA 72, sleeping areas"), "read")
 ISO_7731 = Origin("ISO 7731", "from memory")
 
 NEEDS_LIGHT_DBA = 105.0
@@ -81,16 +82,16 @@ def audible(
     >>> [(row.rule, row.needed_dba) for row in audible(95.0, 82.0)][:1]
     [('15 dB above the average noise', 97.0)]
     """
-    rows = [Audible("15 dB above the average noise", "at least", average_dba + 15.0, alarm_dba, NFPA_72)]
+    rows = [Audible(said("15 dB above the average noise"), "at least", average_dba + 15.0, alarm_dba, NFPA_72)]
     if maximum_dba is not None:
-        rule = "5 dB above noise that lasts a minute"
+        rule = said("5 dB above noise that lasts a minute")
         rows.append(Audible(rule, "at least", maximum_dba + 5.0, alarm_dba, NFPA_72))
     if sleeping:
-        rows.append(Audible("wakes people, at the pillow", "at least", 75.0, alarm_dba, NFPA_72_SLEEPING))
+        rows.append(Audible(said("wakes people, at the pillow"), "at least", 75.0, alarm_dba, NFPA_72_SLEEPING))
     total_dba = together_dba([alarm_dba, average_dba])
-    rows.append(Audible("alarm and noise together", "at most", 110.0, total_dba, NFPA_72))
+    rows.append(Audible(said("alarm and noise together"), "at most", 110.0, total_dba, NFPA_72))
     rows.append(
-        Audible("65 dB and 15 dB above the noise", "at least", max(65.0, average_dba + 15.0), alarm_dba, ISO_7731)
+        Audible(said("65 dB and 15 dB above the noise"), "at least", max(65.0, average_dba + 15.0), alarm_dba, ISO_7731)
     )
-    rows.append(Audible("not so loud that it frightens", "at most", 118.0, alarm_dba, ISO_7731))
+    rows.append(Audible(said("not so loud that it frightens"), "at most", 118.0, alarm_dba, ISO_7731))
     return tuple(rows)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from typing import Protocol
 
-from gaswitness.sentence import Figure, Sentence, figure, said
+from gaswitness.sentence import Figure, figure, said
 
 PPM_PER_UNIT = {"ppm": 1.0, "ppb": 1e-3, "%vol": 1e4}
 
@@ -95,6 +95,43 @@ def probability(p: float | None) -> str:
     return Figure("< 0.001" if p < 0.001 else f"{p:.3f}")
 
 
+WORDS = {
+    "aborted": said("aborted"),
+    "at least": said("at least"),
+    "at most": said("at most"),
+    "bad": said("bad"),
+    "by-hand": said("by-hand"),
+    "error": said("error"),
+    "extrapolated": said("extrapolated"),
+    "fail": said("fail"),
+    "falling": said("falling"),
+    "fault": said("fault"),
+    "flashing": said("flashing"),
+    "gaps": said("gaps"),
+    "good": said("good"),
+    "inconclusive": said("inconclusive"),
+    "model-inadequate": said("model-inadequate"),
+    "no-response": said("no-response"),
+    "not tested": said("not tested"),
+    "not-settled": said("not-settled"),
+    "over": said("over"),
+    "pass": said("pass"),
+    "pulsed": said("pulsed"),
+    "rising": said("rising"),
+    "saturated": said("saturated"),
+    "stale": said("stale"),
+    "steady": said("steady"),
+    "stopped": said("stopped"),
+    "under": said("under"),
+}
+"""Words that records use as names and people read as words."""
+
+
+def word(name: str) -> str:
+    """One of the words that records use as names, to stand in a sentence; anything else as it is."""
+    return WORDS.get(name, name)
+
+
 def unit_word(unit: str) -> str:
     """A unit as it is told; a share of the flammable limit and a percentage by volume have a name in each language."""
     match unit:
@@ -108,7 +145,7 @@ def unit_word(unit: str) -> str:
             return unit
 
 
-def amount(number: str, unit: str) -> Sentence:
+def amount(number: str, unit: str) -> str:
     """A number with its unit.
 
     >>> amount(number(21000.0), "ppm")

@@ -6,13 +6,14 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Literal
 
+from gaswitness.sentence import said
 from gaswitness.units import molar_volume_m3
 
 Hazard = Literal["toxic", "flammable", "asphyxiant", "oxidiser"]
 Verified = Literal["read", "computed", "from memory", "common practice", "unknown"]
 """`read`: in the named source or a reprint of it; `computed`: from figures; `from memory`: recalled, not re-read."""
 
-CHECK_THE_TEXT = "from memory: check the current text"
+CHECK_THE_TEXT = said("from memory: check the current text")
 """What is shown beside a figure that was not re-read."""
 
 
@@ -39,8 +40,13 @@ class Origin:
     verified: Verified
 
     def __str__(self) -> str:
+        return str(self.told)
+
+    @property
+    def told(self) -> str:
+        """The source, and where it was not read again, that it was not."""
         if self.verified == "from memory":
-            return f"{self.source}, {CHECK_THE_TEXT}"
+            return said("{source}, {check}", source=self.source, check=CHECK_THE_TEXT)
         return self.source
 
 

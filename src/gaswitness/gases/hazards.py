@@ -9,8 +9,9 @@ from __future__ import annotations
 from gaswitness.errors import InputError
 from gaswitness.gases.facts import Gas, Hazard, Missing
 from gaswitness.gases.table import gas, lower_flammable_limits
+from gaswitness.sentence import figure, said
 
-DEFERRAL = "Local codes, the rules of the site and licensed persons decide; nothing here replaces them."
+DEFERRAL = said("Local codes, the rules of the site and licensed persons decide; nothing here replaces them.")
 AIR_O2_PPM = 209_500.0
 """Oxygen of dry air; common practice."""
 O2_LOW_PPM = 195_000.0
@@ -94,20 +95,30 @@ def cautions(gas_key: str, level_ppm: float, balance: str) -> tuple[str, ...]:
     if "asphyxiant" in present:
         o2 = oxygen_ppm(gas_key, level_ppm, balance) / 1e4
         lines.append(
-            f"Asphyxiating: the bottle holds {o2:.4g} %vol oxygen, less than 19.5 %vol (29 CFR 1910.146). "
-            "Breathing it may stun at once and without warning; keep it out of small and low rooms."
+            said(
+                "Asphyxiating: the bottle holds {o2} %vol oxygen, less than 19.5 %vol (29 CFR 1910.146). "
+                "Breathing it may stun at once and without warning; keep it out of small and low rooms.",
+                o2=figure(o2, ".4g"),
+            )
         )
     if "oxidiser" in present:
-        lines.append("Oxidising: it makes other things burn fiercely. No oil or grease on fittings, no flame near.")
+        lines.append(
+            said("Oxidising: it makes other things burn fiercely. No oil or grease on fittings, no flame near.")
+        )
     if present & {"toxic", "flammable", "asphyxiant"}:
         lines.append(
-            "Use the smallest flow that the cap needs, shut the bottle as soon as the figures are in, keep the room "
-            "aired or lead the outlet to a safe place; do not work alone, and carry a personal gas monitor."
+            said(
+                "Use the smallest flow that the cap needs, shut the bottle as soon as the figures are "
+                "in, keep the room aired or lead the outlet to a safe place; do not work alone, and "
+                "carry a personal gas monitor."
+            )
         )
     lines += _of_the_gas(found)
     lines.append(
-        "Cylinder: secure it upright, right regulator, cap on when moved; check pressure and expiry. "
-        "High pressure can cut, and launch the bottle. Follow its safety data sheet."
+        said(
+            "Cylinder: secure it upright, right regulator, cap on when moved; check pressure and "
+            "expiry. High pressure can cut, and launch the bottle. Follow its safety data sheet."
+        )
     )
     lines.append(DEFERRAL)
     return tuple(lines)
@@ -117,39 +128,65 @@ def _toxic(found: Gas, level_ppm: float) -> list[str]:
     idlh_ppm = found.limit_value("NIOSH IDLH")
     if idlh_ppm is not None and level_ppm >= idlh_ppm:
         return [
-            f"Toxic: {level_ppm:g} ppm {found.key} is at or above the NIOSH IDLH of {idlh_ppm:g} ppm, "
-            "immediately dangerous to life or health."
+            said(
+                "Toxic: {level} ppm {key} is at or above the NIOSH IDLH of {idlh} ppm, immediately "
+                "dangerous to life or health.",
+                level=figure(level_ppm, "g"),
+                key=found.key,
+                idlh=figure(idlh_ppm, "g"),
+            )
         ]
     lowest = lowest_breathing_limit_ppm(found)
     if lowest is None:
-        return [f"Toxic: {found.key}; its workplace limit is unknown here."]
+        return [said("Toxic: {key}; its workplace limit is unknown here.", key=found.key)]
     name, limit_ppm = lowest
-    return [f"Toxic: {level_ppm:g} ppm {found.key} is at or above a workplace limit ({name} {limit_ppm:g} ppm)."]
+    return [
+        said(
+            "Toxic: {level} ppm {key} is at or above a workplace limit ({name} {limit} ppm).",
+            level=figure(level_ppm, "g"),
+            key=found.key,
+            name=name,
+            limit=figure(limit_ppm, "g"),
+        )
+    ]
 
 
 def _flammable(found: Gas, level_ppm: float) -> list[str]:
     lfl_ppm, lowest = lower_flammable_limits(found)[0]
     share = 100.0 * level_ppm / lfl_ppm
-    may = "it burns in air" if share >= 100.0 else "it nears what burns in air"
+    may = said("it burns in air") if share >= 100.0 else said("it nears what burns in air")
     return [
-        f"Flammable: {level_ppm:g} ppm {found.key} is {share:.0f} % of the lower flammable limit by {lowest.standard} "
-        f"({lfl_ppm / 1e4:.3g} %vol), {may}. No ignition source near; only tools rated for the area, no live work."
+        said(
+            "Flammable: {level} ppm {key} is {share} % of the lower flammable limit by {standard} "
+            "({lfl} %vol), {may}. No ignition source near; only tools rated for the area, no live "
+            "work.",
+            level=figure(level_ppm, "g"),
+            key=found.key,
+            share=figure(share, ".0f"),
+            standard=lowest.standard,
+            lfl=figure(lfl_ppm / 1e4, ".3g"),
+            may=may,
+        )
     ]
 
 
 def _of_the_gas(found: Gas) -> list[str]:
     lines = []
     if found.key == "NH3":
-        lines.append("Ammonia burns eyes and skin; from the liquid a cold, dense cloud may form and sink.")
+        lines.append(said("Ammonia burns eyes and skin; from the liquid a cold, dense cloud may form and sink."))
     if found.key == "H2S":
-        lines.append("Hydrogen sulfide numbs the nose: no smell does not mean no gas.")
+        lines.append(said("Hydrogen sulfide numbs the nose: no smell does not mean no gas."))
     if found.key == "CO2":
-        lines.append("An oxygen detector does not guard against carbon dioxide: watch the carbon dioxide itself.")
+        lines.append(said("An oxygen detector does not guard against carbon dioxide: watch the carbon dioxide itself."))
     if found.key == "O2":
-        lines.append("An oxygen detector does not prove safety from a toxic gas: below its alarm much may be present.")
+        lines.append(
+            said("An oxygen detector does not prove safety from a toxic gas: below its alarm much may be present.")
+        )
     if found.key.startswith("R-"):
         lines.append(
-            "Letting a fluorinated gas go on purpose is banned where it is not technically needed "
-            "(Regulation (EU) 2024/573 Article 4): prefer a surrogate, or collect what comes out."
+            said(
+                "Letting a fluorinated gas go on purpose is banned where it is not technically needed "
+                "(Regulation (EU) 2024/573 Article 4): prefer a surrogate, or collect what comes out."
+            )
         )
     return lines

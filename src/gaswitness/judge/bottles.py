@@ -9,6 +9,7 @@ from gaswitness.evidence.series import Series
 from gaswitness.judge.records import Finding
 from gaswitness.plan.bottles import ATMOSPHERE_PA
 from gaswitness.plan.records import CriterionKind
+from gaswitness.sentence import figure, opened, said, together
 from gaswitness.site.records import Cylinder
 from gaswitness.wording import number
 
@@ -44,9 +45,12 @@ class BottleUse:
         """What is wrong with a bottle that stood below its minimum pressure before the test; else empty."""
         if self.before_pa is None or self.before_pa >= self.cylinder.min_pressure_pa:
             return ""
-        return (
-            f"bottle {self.cylinder.tag} stood at {_bar(self.before_pa)} bar before the test, below its minimum "
-            f"pressure of {_bar(self.cylinder.min_pressure_pa)} bar: its certificate no longer holds"
+        return said(
+            "bottle {tag} stood at {before} bar before the test, below its minimum pressure of "
+            "{min_pressure} bar: its certificate no longer holds",
+            tag=self.cylinder.tag,
+            before=_bar(self.before_pa),
+            min_pressure=_bar(self.cylinder.min_pressure_pa),
         )
 
 
@@ -94,15 +98,32 @@ def bottle_notes(series: Series) -> list[str]:
     notes = []
     for use in bottle_uses(series):
         if use.low:
-            notes.append(f"{use.low[0].upper()}{use.low[1:]}.")
+            notes.append(opened(said("{low}.", low=use.low)))
         if use.used_m3 is None or use.before_pa is None or use.after_pa is None:
             continue
-        planned = "" if use.planned_m3 is None else f"; the plan counted on {number(use.planned_m3 * 1e3)} L"
+        found = {
+            "tag": use.cylinder.tag,
+            "before": _bar(use.before_pa),
+            "after": _bar(use.after_pa),
+            "used": figure(use.used_m3 * 1e3, ".1f"),
+            "u": figure(2e3 * use.u_m3, ".1f"),
+        }
         text = (
-            f"Bottle {use.cylinder.tag}: {_bar(use.before_pa)} bar before, {_bar(use.after_pa)} bar after, which is "
-            f"{use.used_m3 * 1e3:.1f} L of gas with U = {2e3 * use.u_m3:.1f} L (k = 2){planned}."
+            said(
+                "Bottle {tag}: {before} bar before, {after} bar after, which is {used} L of gas with U = {u} L "
+                "(k = 2).",
+                **found,
+            )
+            if use.planned_m3 is None
+            else said(
+                "Bottle {tag}: {before} bar before, {after} bar after, which is {used} L of gas with U = {u} L "
+                "(k = 2); the plan counted on {planned} L.",
+                planned=number(use.planned_m3 * 1e3),
+                **found,
+            )
         )
         if use.planned_m3 is not None and use.used_m3 - 2 * use.u_m3 > use.planned_m3:
-            text += " That is more than planned: look for a leak at the regulator, or a higher flow."
+            more = said("That is more than planned: look for a leak at the regulator, or a higher flow.")
+            text = together(text, more)
         notes.append(text)
     return notes

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from gaswitness.evidence.series import Series, Span
 from gaswitness.judge.case import Case
+from gaswitness.sentence import figure, listed, said
 from gaswitness.site.records import Detector, RegisterEntry, Site
-from gaswitness.wording import number
+from gaswitness.wording import number, word
 
 Floats = NDArray[np.float64]
 Kind = Literal["link", "no-reading", "words", "crossed", "frozen", "dead", "slow", "gain", "noisy"]
@@ -35,7 +36,9 @@ SWAPPED_SHARE = 0.9
 ABSURD_SHARE = 0.3
 """Readings that make none as they stand; a wrong order gives small numbers too, which could be a true zero."""
 
-GAS = "gas did not reach the sensor: bottle or regulator shut or empty, cap not on or leaking, sensor inlet blocked"
+GAS = said(
+    "gas did not reach the sensor: bottle or regulator shut or empty, cap not on or leaking, sensor inlet blocked"
+)
 _PPM_PER_UNIT = {"ppm": 1.0, "ppb": 1e-3, "%vol": 1e4}
 
 
@@ -80,7 +83,7 @@ def diagnose(case: Case) -> Diagnosis:
 def _lost(case: Case) -> list[Cause]:
     if not case.outage:
         return []
-    return [Cause("link", f"link dropped: {outage_words(case.outage)}")]
+    return [Cause("link", said("link dropped: {outage}", outage=outage_words(case.outage)))]
 
 
 def outage_words(outage: tuple[Span, ...]) -> str:
@@ -90,27 +93,31 @@ def outage_words(outage: tuple[Span, ...]) -> str:
     'nothing arrived for 45 s (no answer within 1 s)'
     """
     lost_s = sum(span.until_s - span.from_s for span in outage)
-    return f"nothing arrived for {number(lost_s)} s ({outage[0].what})"
+    return said("nothing arrived for {lost} s ({what})", lost=number(lost_s), what=outage[0].what)
 
 
 def _unreadable(case: Case) -> list[Cause]:
     raw = case.raw
     if raw is None or raw.value_ppm.size == 0:
-        return [Cause("no-reading", f"no reading of {case.tag} arrived: cable, supply, or register map")]
+        return [Cause("no-reading", said("no reading of {tag} arrived: cable, supply, or register map", tag=case.tag))]
     values = raw.value_ppm[np.isfinite(raw.value_ppm)]
     entry = register_of(case.series.plan.site, case.tag)
     if entry is not None and _mostly_swapped(values, entry, case.detector):
-        text = (
-            f"word order: the registers of {case.tag} make sense only with their halves exchanged "
-            f"(it shows {nonzero(values)[-1]:.3g} ppm); put the right word order into the register map"
+        text = said(
+            "word order: the registers of {tag} make sense only with their halves exchanged (it "
+            "shows {last} ppm); put the right word order into the register map",
+            tag=case.tag,
+            last=figure(nonzero(values)[-1], ".3g"),
         )
         return [Cause("words", text)]
     under_gas = raw.between(case.trial.gas_on.t_s, case.gas_end_s) if case.trial else raw
     usable = under_gas.good | np.array([word == "over" for word in under_gas.quality], dtype=np.bool_)
     if not np.any(usable):
-        words = sorted(set(under_gas.quality))
-        text = (
-            f"no usable reading of {case.tag} under gas ({', '.join(words) or 'none arrived'}): cable, supply, sensor"
+        words = [word(one) for one in sorted(set(under_gas.quality))]
+        text = said(
+            "no usable reading of {tag} under gas ({words}): cable, supply, sensor",
+            tag=case.tag,
+            words=listed(words) or said("none arrived"),
         )
         return [Cause("no-reading", text)]
     return []
@@ -208,10 +215,22 @@ def _flat(case: Case) -> list[Cause]:
         return []
     other = crossed_with(case)
     if other is not None:
-        return [Cause("crossed", f"crossed: the gas on {case.tag} was read on {other}'s channel")]
+        return [
+            Cause("crossed", said("crossed: the gas on {tag} was read on {other}'s channel", tag=case.tag, other=other))
+        ]
     if _frozen(case):
-        return [Cause("frozen", f"the reading of {case.tag} is frozen: it did not change by the least step all along")]
-    return [Cause("dead", f"the sensor of {case.tag} does not answer to gas (dead, poisoned, or still warming up)")]
+        return [
+            Cause(
+                "frozen",
+                said("the reading of {tag} is frozen: it did not change by the least step all along", tag=case.tag),
+            )
+        ]
+    return [
+        Cause(
+            "dead",
+            said("the sensor of {tag} does not answer to gas (dead, poisoned, or still warming up)", tag=case.tag),
+        )
+    ]
 
 
 def _frozen(case: Case) -> bool:
@@ -256,21 +275,43 @@ def _answered(case: Case) -> list[Cause]:
     usual_s = case.detector.t90_s + flush_s
     believable = fit is not None and math.isfinite(fit.t90_s) and "no-response" not in fit.flags
     if fit is not None and believable and fit.t90_s - 2 * fit.u_t90_s > SLOW_FACTOR * usual_s:
-        text = f"the sensor of {case.tag} is slow: 90 % after {number(fit.t90_s)} s, usual are {number(usual_s)} s"
-        found.append(Cause("slow", f"{text} (worn sensor, blocked filter, low flow, leaking cap)"))
+        text = said(
+            "the sensor of {tag} is slow: 90 % after {t90} s, usual are {usual} s "
+            "(worn sensor, blocked filter, low flow, leaking cap)",
+            tag=case.tag,
+            t90=number(fit.t90_s),
+            usual=number(usual_s),
+        )
+        found.append(Cause("slow", text))
     plateau = rest.plateau if rest is not None and rest.settled else fit.plateau if fit and believable else None
     whole = case.part.bottle_ppm - case.start_ppm
     if plateau is not None and whole:
         share = (plateau - case.start_ppm) / whole
         if abs(share - 1.0) > GAIN_OFF:
-            what = "lost gain" if share < 1.0 else "shows too much"
+            part = figure(share, ".0%")
             text = (
-                f"the sensor of {case.tag} has {what}: it makes {share:.0%} of the change that the gas should bring "
-                "(worn or wrongly adjusted; or bottle, regulator or cap not as stated)"
+                said(
+                    "the sensor of {tag} has lost gain: it makes {part} of the change that the gas should bring "
+                    "(worn or wrongly adjusted; or bottle, regulator or cap not as stated)",
+                    tag=case.tag,
+                    part=part,
+                )
+                if share < 1.0
+                else said(
+                    "the sensor of {tag} has shows too much: it makes {part} of the change that the gas should bring "
+                    "(worn or wrongly adjusted; or bottle, regulator or cap not as stated)",
+                    tag=case.tag,
+                    part=part,
+                )
             )
             found.append(Cause("gain", text))
     usual = max(case.detector.noise_ppm, case.detector.resolution_ppm / 2)
     if usual > 0 and case.noise_ppm > NOISY_FACTOR * usual:
-        text = f"the reading of {case.tag} is restless: {case.noise_ppm / usual:.0f} times its usual noise"
-        found.append(Cause("noisy", f"{text} (cable, supply, earth, radio, or a failing sensor)"))
+        text = said(
+            "the reading of {tag} is restless: {times} times its usual noise "
+            "(cable, supply, earth, radio, or a failing sensor)",
+            tag=case.tag,
+            times=figure(case.noise_ppm / usual, ".0f"),
+        )
+        found.append(Cause("noisy", text))
     return found

@@ -19,14 +19,15 @@ from gaswitness.judge.causes import Diagnosis
 from gaswitness.judge.finding import broken, fell_short, happened, inconclusive, judged, not_tested
 from gaswitness.judge.records import EffectFinding, Finding
 from gaswitness.plan.records import Criterion
+from gaswitness.sentence import said, together
 from gaswitness.site.records import Effect, MatrixLine, Site
-from gaswitness.wording import number
+from gaswitness.wording import number, word
 
 SeenBy = Literal["panel", "witness", "both", "nobody"]
 
 BEFORE_S = 2.0
 """An effect may seem to come so long before its cause: poll, scan and reaction blur both."""
-MISSED = "polls were missed: the link or this computer was too slow"
+MISSED = said("polls were missed: the link or this computer was too slow")
 SILENCE_S = 10.0
 """A sounder that stops later than this after silence did not stop because of it; common practice, no source."""
 
@@ -95,32 +96,52 @@ def effect(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     point = criterion.point or ""
     cause = cause_edge(case, point)
     if cause is None:
-        return not_tested(criterion, f"{case.tag}.{point} did not come, so nothing could follow from it.")
+        return not_tested(
+            criterion, said("{tag}.{point} did not come, so nothing could follow from it.", tag=case.tag, point=point)
+        )
     from_s, until_s = cause.t_s - BEFORE_S - 2 * cause.u_s, _until(case, point)
     lost = series.broken(cause.t_s - 2 * cause.u_s, cause.t_s + (criterion.upper or 0.0))
     seen = acted(series, effect_spec.tag, from_s, until_s)
     if cause.u_s > (criterion.upper or 0.0) / 2:
-        text = f"{case.tag}.{point} came at some moment of {number(cause.u_s * 12**0.5)} s for which nothing arrived, "
-        text += f"so the delay of {effect_spec.tag} is not known."
+        text = said(
+            "{cause} came at some moment of {wide} s for which nothing arrived, so the delay of {effect} is not known.",
+            cause=f"{case.tag}.{point}",
+            wide=number(cause.u_s * 12**0.5),
+            effect=effect_spec.tag,
+        )
         if lost:
             return broken(criterion, text, diagnosis.texts("link"))
-        return inconclusive(criterion, f"{text} Polls in time would settle it.", [MISSED])
+        return inconclusive(criterion, together(text, said("Polls in time would settle it.")), [MISSED])
     if lost and seen.witness is None:
-        return broken(criterion, "The link was down when this effect was due.", diagnosis.texts("link"))
+        return broken(criterion, said("The link was down when this effect was due."), diagnosis.texts("link"))
     if seen.at is None:
         return _nobody(case, criterion, effect_spec, cause)
     if seen.witness is None and manned(series, effect_spec.post, seen.at.t_s):
         return _stuck(series, criterion, effect_spec, cause)
     delay = seen.at - cause
     budget = Budget((Term("instant of the cause", cause.u_s), Term("instant of the effect", seen.at.u_s)))
-    why = f"{effect_spec.tag} acted {number(delay.t_s)} s after {case.tag}.{point}, seen by {_observers(seen)}."
+    why = said(
+        "{effect} acted {delay} s after {cause}, seen by {seen}.",
+        effect=effect_spec.tag,
+        delay=number(delay.t_s),
+        cause=f"{case.tag}.{point}",
+        seen=_observers(seen),
+    )
     if seen.witness is None:
-        text = (
-            f"The panel drove {effect_spec.tag} {number(delay.t_s)} s after {case.tag}.{point}, but nobody is "
-            f"known to have stood at post {effect_spec.post}; a witness there would settle whether it acted."
+        text = said(
+            "The panel drove {effect} {delay} s after {cause}, but nobody is known to have stood at post {post}; "
+            "a witness there would settle whether it acted.",
+            effect=effect_spec.tag,
+            delay=number(delay.t_s),
+            cause=f"{case.tag}.{point}",
+            post=effect_spec.post,
         )
-        return inconclusive(criterion, text, [f"nobody stood at {effect_spec.post}, or {effect_spec.tag} never acted"])
-    causes = [f"{effect_spec.tag} is slow to act, or a delay at the panel is longer than stated"]
+        return inconclusive(
+            criterion,
+            text,
+            [said("nobody stood at {post}, or {tag} never acted", post=effect_spec.post, tag=effect_spec.tag)],
+        )
+    causes = [said("{tag} is slow to act, or a delay at the panel is longer than stated", tag=effect_spec.tag)]
     return judged(criterion, delay.t_s, budget, why, causes)
 
 
@@ -132,36 +153,49 @@ def _until(case: Case, point: str) -> float:
 
 def _observers(seen: Acted) -> str:
     if seen.witness is None:
-        return "the panel"
-    name = f"{seen.witness.witness} at {seen.witness.post}"
-    return f"the panel and {name}" if seen.panel else name
+        return said("the panel")
+    name = said("{witness} at {post}", witness=seen.witness.witness, post=seen.witness.post)
+    return said("the panel and {name}", name=name) if seen.panel else name
 
 
 def _stuck(series: Series, criterion: Criterion, spec: Effect, cause: Instant) -> Finding:
-    text = f"The panel says that {spec.tag} is on, but the witness at {spec.post} saw nothing of it."
+    text = said(
+        "The panel says that {tag} is on, but the witness at {post} saw nothing of it.", tag=spec.tag, post=spec.post
+    )
     other = instead(series, spec.tag, cause.t_s - BEFORE_S, cause.t_s + (criterion.upper or 0.0) + 10.0)
     if other:
-        text += f" {other} acted instead."
-        return fell_short(criterion, text, [f"crossed: {other} answered where {spec.tag} was due (outputs exchanged)"])
+        return fell_short(
+            criterion,
+            together(text, said("{other} acted instead.", other=other)),
+            [said("crossed: {other} answered where {tag} was due (outputs exchanged)", other=other, tag=spec.tag)],
+        )
     return fell_short(
         criterion,
         text,
-        [f"stuck: the output of {spec.tag} is driven, nothing happens (relay, cable, fuse, device)"],
+        [said("stuck: the output of {tag} is driven, nothing happens (relay, cable, fuse, device)", tag=spec.tag)],
     )
 
 
 def _nobody(case: Case, criterion: Criterion, spec: Effect, cause: Instant) -> Finding:
     series, signal = case.series, f"{spec.tag}.on"
     if series.on_at(signal, cause.t_s - BEFORE_S):
-        return not_tested(criterion, f"{spec.tag} was on before its cause came.")
+        return not_tested(criterion, said("{tag} was on before its cause came.", tag=spec.tag))
     if not series.polled(signal) and not manned(series, spec.post, cause.t_s):
-        return not_tested(criterion, f"Nobody stood at {spec.post}, and no status bit shows {spec.tag}.")
+        return not_tested(
+            criterion, said("Nobody stood at {post}, and no status bit shows {tag}.", post=spec.post, tag=spec.tag)
+        )
     other = instead(series, spec.tag, cause.t_s - BEFORE_S, cause.t_s + (criterion.upper or 0.0) + 10.0)
-    text = f"{spec.tag} did not act on {case.tag}.{criterion.point}: neither panel nor witness saw it."
-    causes = [f"crossed: {other} answered where {spec.tag} was due"] if other else []
+    text = said(
+        "{effect} did not act on {cause}: neither panel nor witness saw it.",
+        effect=spec.tag,
+        cause=f"{case.tag}.{criterion.point}",
+    )
+    causes = [said("crossed: {other} answered where {tag} was due", other=other, tag=spec.tag)] if other else []
     inhibited = _inhibited(series, spec.tag, cause.t_s)
-    causes += [f"{spec.tag} was inhibited"] if inhibited else []
-    return fell_short(criterion, text, [*causes, f"the matrix at the panel does not bring {spec.tag} on this cause"])
+    causes += [said("{tag} was inhibited", tag=spec.tag)] if inhibited else []
+    return fell_short(
+        criterion, text, [*causes, said("the matrix at the panel does not bring {tag} on this cause", tag=spec.tag)]
+    )
 
 
 def _inhibited(series: Series, tag: str, t_s: float) -> bool:
@@ -192,17 +226,45 @@ def pattern(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding:
     expected = (line[0].pattern if line else None) or spec.pattern
     cause = cause_edge(case, point)
     if cause is None:
-        return not_tested(criterion, f"{case.tag}.{point} did not come, so nothing could follow from it.")
+        return not_tested(
+            criterion, said("{tag}.{point} did not come, so nothing could follow from it.", tag=case.tag, point=point)
+        )
     from_s, until_s = cause.t_s - BEFORE_S - 2 * cause.u_s, _until(case, point)
     edges = case.series.edges_of(f"{spec.tag}.on", True, from_s, until_s, "witness")
     shown = [edge for edge in edges if edge.pattern is not None]
     if not shown:
-        return not_tested(criterion, f"Nobody at {spec.post} said what {spec.tag} looked or sounded like.")
+        return not_tested(
+            criterion, said("Nobody at {post} said what {tag} looked or sounded like.", post=spec.post, tag=spec.tag)
+        )
     agreed = next((edge for edge in shown if edge.pattern == expected), shown[0])
-    why = f"{agreed.witness} at {agreed.post} saw {spec.tag} {agreed.pattern}."
+    shown_as = word(agreed.pattern or "")
+    why = said(
+        "{witness} at {post} saw {tag} {pattern}.",
+        witness=agreed.witness,
+        post=agreed.post,
+        tag=spec.tag,
+        pattern=shown_as,
+    )
     other = _exchanged(case, spec, expected, agreed.pattern or "", from_s, until_s)
-    causes = [f"crossed: {spec.tag} and {other} are exchanged: each shows the pattern of the other"] if other else []
-    causes.append(f"the pattern of {spec.tag} is configured as {agreed.pattern} at the panel, not as {expected}")
+    causes = (
+        [
+            said(
+                "crossed: {tag} and {other} are exchanged: each shows the pattern of the other",
+                tag=spec.tag,
+                other=other,
+            )
+        ]
+        if other
+        else []
+    )
+    causes.append(
+        said(
+            "the pattern of {tag} is configured as {pattern} at the panel, not as {expected}",
+            tag=spec.tag,
+            pattern=shown_as,
+            expected=word(expected),
+        )
+    )
     return happened(criterion, agreed.pattern == expected, why, causes)
 
 
@@ -221,27 +283,46 @@ def silenced(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding
     """The sounder stops on silence while the alarm stands."""
     series, spec = case.series, case.series.plan.site.effect(criterion.effect or "")
     signal = f"{spec.tag}.on"
-    press = case.pressed("silence")
+    press = case.pressed("silence") if case.trial is not None else None  # else it was pressed for another detector
     if press is None:
-        return not_tested(criterion, "Silence was not pressed.")
+        return not_tested(criterion, said("Silence was not pressed."))
     began = acted(series, spec.tag, case.window[0], press.t_s + 1.0)
     if began.at is None:
-        return not_tested(criterion, f"{spec.tag} was not on when silence was pressed.")
+        return not_tested(criterion, said("{tag} was not on when silence was pressed.", tag=spec.tag))
     stops = series.edges_of(signal, False, press.t_s - 1.0, press.t_s + SILENCE_S)
     by_panel = next((edge for edge in stops if edge.seen_by == "panel"), None)
     by_witness = next((edge for edge in stops if edge.seen_by == "witness"), None)
     if began.witness is not None and by_witness is None:
-        what = "the panel says that it stopped, but" if by_panel else "neither panel nor"
-        text = f"After silence {what} the witness at {spec.post} heard {spec.tag} stop."
-        text = text.replace("but the witness", "but no witness")
-        return happened(criterion, False, text, [f"silence does not reach {spec.tag}"])
+        where = {"post": spec.post, "tag": spec.tag}
+        text = (
+            said("After silence the panel says that it stopped, but no witness at {post} heard {tag} stop.", **where)
+            if by_panel
+            else said("After silence neither panel nor the witness at {post} heard {tag} stop.", **where)
+        )
+        return happened(criterion, False, text, [said("silence does not reach {tag}", tag=spec.tag)])
     edge = by_witness or by_panel
     if edge is None:
-        return happened(criterion, False, f"{spec.tag} went on after silence.", [f"silence does not reach {spec.tag}"])
+        return happened(
+            criterion,
+            False,
+            said("{tag} went on after silence.", tag=spec.tag),
+            [said("silence does not reach {tag}", tag=spec.tag)],
+        )
     if not any(series.on_at(f"{case.tag}.{point.name}", edge.latest_s) for point in case.detector.alarms):
-        return inconclusive(criterion, f"{spec.tag} stopped, but no alarm of {case.tag} stood any more at that moment.")
+        return inconclusive(
+            criterion,
+            said(
+                "{tag} stopped, but no alarm of {detector} stood any more at that moment.",
+                tag=spec.tag,
+                detector=case.tag,
+            ),
+        )
     delay_s = edge.at.t_s - press.t_s
-    return happened(criterion, True, f"{spec.tag} stopped {number(delay_s)} s after silence while the alarm stood.")
+    return happened(
+        criterion,
+        True,
+        said("{tag} stopped {delay} s after silence while the alarm stood.", tag=spec.tag, delay=number(delay_s)),
+    )
 
 
 def effect_lines(series: Series, findings: Iterable[tuple[Case, Criterion, Finding]]) -> tuple[EffectFinding, ...]:

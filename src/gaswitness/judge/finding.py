@@ -9,7 +9,8 @@ from gaswitness.judge.budget import Budget
 from gaswitness.judge.decide import COVERAGE_K, decide
 from gaswitness.judge.records import Finding, Outcome
 from gaswitness.plan.records import Criterion
-from gaswitness.wording import number
+from gaswitness.sentence import said, together
+from gaswitness.wording import number, unit_word
 
 SEVERITY: tuple[Outcome, ...] = ("fail", "error", "aborted", "not tested", "inconclusive", "pass")
 """Worst first. A shortfall that was shown outweighs evidence that broke, and that outweighs what was left out."""
@@ -30,8 +31,8 @@ def judged(criterion: Criterion, value: float, budget: Budget, why: str, causes:
     u = budget.u
     decision = decide(value, u, criterion.lower, criterion.upper, criterion.rule)
     if decision.outcome == "error":
-        return broken(criterion, f"{why} The result is no number.", causes)
-    text = f"{why} {_verdict_words(criterion, decision.outcome, decision.margin or 0.0, u)}"
+        return broken(criterion, together(why, said("The result is no number.")), causes)
+    told = _verdict_words(criterion, decision.outcome, decision.margin or 0.0, u)
     return Finding(
         criterion=criterion.id,
         kind=criterion.kind,
@@ -44,7 +45,7 @@ def judged(criterion: Criterion, value: float, budget: Budget, why: str, causes:
         outcome=decision.outcome,
         margin=decision.margin,
         p_conform=decision.p_conform,
-        why=text.strip(),
+        why=together(why, told),
         causes=() if decision.outcome == "pass" else tuple(dict.fromkeys(causes)),
         budget=budget.components(),
     )
@@ -54,17 +55,23 @@ def _verdict_words(criterion: Criterion, outcome: str, margin: float, u: float) 
     if criterion.unit in ("yes", "count"):
         return ""
     expanded = COVERAGE_K * u
-    unit = criterion.unit
+    unit = unit_word(criterion.unit)
     if outcome == "pass":
-        return f"Within the limits by {number(margin)} {unit}."
+        return said("Within the limits by {margin} {unit}.", margin=number(margin), unit=unit)
     if outcome == "fail":
-        return f"Outside the limits by {number(-margin)} {unit}."
-    side = "within" if margin >= 0 else "outside"
-    settle = (
-        f"a smaller uncertainty would settle it (U = {number(expanded)} {unit}, k = 2): more readings, a better "
-        "certified bottle, or an adjustment that moves the value away from the limit"
+        return said("Outside the limits by {margin} {unit}.", margin=number(-margin), unit=unit)
+    settle = said(
+        "a smaller uncertainty would settle it (U = {expanded} {unit}, k = 2): more readings, a "
+        "better certified bottle, or an adjustment that moves the value away from the limit",
+        expanded=number(expanded),
+        unit=unit,
     )
-    return f"It lies {side} the limits by {number(abs(margin))} {unit}, which is less than it is uncertain; {settle}."
+    parts = {"margin": number(abs(margin)), "unit": unit, "settle": settle}
+    if margin >= 0:
+        return said(
+            "It lies within the limits by {margin} {unit}, which is less than it is uncertain; {settle}.", **parts
+        )
+    return said("It lies outside the limits by {margin} {unit}, which is less than it is uncertain; {settle}.", **parts)
 
 
 def happened(criterion: Criterion, yes: bool, why: str, causes: Iterable[str] = ()) -> Finding:

@@ -9,7 +9,8 @@ from gaswitness.judge.records import Finding
 from gaswitness.plan.records import Criterion
 from gaswitness.plan.sounds import limits
 from gaswitness.run.events import SoundMeasured
-from gaswitness.wording import number
+from gaswitness.sentence import said
+from gaswitness.wording import number, word
 
 
 def measured_at(series: Series, criterion: Criterion) -> SoundMeasured | None:
@@ -21,25 +22,41 @@ def audible(series: Series, criterion: Criterion) -> Finding:
     """The measured level, noise and all, against the published rules for this post's noise."""
     found = measured_at(series, criterion)
     if found is None:
-        return not_tested(criterion, f"The sound level at {criterion.post} was not measured.")
+        return not_tested(criterion, said("The sound level at {post} was not measured.", post=criterion.post or ""))
     signal = f"{found.effect}.on"
     if series.polled(signal) and series.on_at(signal, found.t_s) is False:
-        why = f"{number(found.level_dba)} dBA were measured at {found.post} while {found.effect} was not driven."
-        return inconclusive(criterion, why, [f"measure at {found.post} once more while {found.effect} sounds"])
+        why = said(
+            "{level} dBA were measured at {post} while {effect} was not driven.",
+            level=number(found.level_dba),
+            post=found.post,
+            effect=found.effect,
+        )
+        return inconclusive(
+            criterion,
+            why,
+            [said("measure at {post} once more while {effect} sounds", post=found.post, effect=found.effect)],
+        )
     post = next(one for one in series.plan.site.posts if one.tag == criterion.post)
     least, most = limits(post)
     row = most if found.level_dba > most.needed_dba else least
-    place = f" ({found.note})" if found.note else ""
-    why = (
-        f"{number(found.level_dba)} dBA were measured at {found.post}{place} while {found.effect} sounded; {row.bound} "
-        f"{number(row.needed_dba)} dBA are asked for: {row.rule} ({row.origin})."
+    place = f"{found.post} ({found.note})" if found.note else found.post
+    why = said(
+        "{level} dBA were measured at {place} while {effect} sounded; {bound} {needed} dBA are asked for: {rule} "
+        "({origin}).",
+        level=number(found.level_dba),
+        place=place,
+        effect=found.effect,
+        bound=word(row.bound),
+        needed=number(row.needed_dba),
+        rule=row.rule,
+        origin=row.origin.told,
     )
     causes = (
-        [f"{found.effect} is too near or set too loud for {found.post}"]
+        [said("{effect} is too near or set too loud for {post}", effect=found.effect, post=found.post)]
         if row is most
         else [
-            f"{found.effect} does not sound, or is weaker than its data sheet",
-            f"a closed door, a wall or goods between {found.effect} and {found.post}",
+            said("{effect} does not sound, or is weaker than its data sheet", effect=found.effect),
+            said("a closed door, a wall or goods between {effect} and {post}", effect=found.effect, post=found.post),
         ]
     )
     return judged(criterion, found.level_dba, Budget((Term("sound level meter", found.u_db),)), why, causes)

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from gaswitness.judge.alarms import reset_press
 from gaswitness.judge.case import Case
 from gaswitness.judge.effects import SILENCE_S, cause_edge
 from gaswitness.judge.reading import poll_of
+from gaswitness.judge.standing import reset_press
 from gaswitness.plan.records import Criterion, StepKind
+from gaswitness.sentence import said
 from gaswitness.wording import number
 
 TELLING_S = 3.0
@@ -26,7 +27,12 @@ def cut_short(case: Case, criterion: Criterion) -> str | None:
     since, waited_s, due_s = waited
     if waited_s >= due_s:
         return None
-    return f"The visit was cut off {number(max(0.0, waited_s))} s after {since}; this is due within {number(due_s)} s."
+    return said(
+        "The visit was cut off {waited} s after {since}; this is due within {due} s.",
+        waited=number(max(0.0, waited_s)),
+        since=since,
+        due=number(due_s),
+    )
 
 
 def _waited(case: Case, criterion: Criterion) -> tuple[str, float, float] | None:
@@ -36,25 +42,27 @@ def _waited(case: Case, criterion: Criterion) -> tuple[str, float, float] | None
         return None
     gas_s = case.gas_end_s - trial.gas_on.t_s
     if kind == "zero":
-        return "gas on", gas_s, FIRST_READINGS * poll_of(case)
+        return said("gas on"), gas_s, FIRST_READINGS * poll_of(case)
     if kind == "t90":
-        return "gas on", gas_s, criterion.upper or 0.0
+        return said("gas on"), gas_s, criterion.upper or 0.0
     if kind == "span" or (kind == "deadband" and trial.gas_off is None):
-        return None if _sat_through(case, "await-plateau") else ("gas on", gas_s, case.part.gas_s)
+        return None if _sat_through(case, "await-plateau") else (said("gas on"), gas_s, case.part.gas_s)
     if kind in ("clear-level", "deadband", "latched") and trial.gas_off is not None:
         clear_s = next((point.clear_s for point in case.part.points if point.point == criterion.point), None)
-        return ("gas off", case.series.end_s - trial.gas_off.t_s, clear_s[1]) if clear_s else None
+        return (said("gas off"), case.series.end_s - trial.gas_off.t_s, clear_s[1]) if clear_s else None
     if kind == "effect":
         cause = cause_edge(case, criterion.point or "")
-        return _after(case, "its cause", cause.t_s, (criterion.upper or 0.0) + TELLING_S) if cause else None
+        return _after(case, said("its cause"), cause.t_s, (criterion.upper or 0.0) + TELLING_S) if cause else None
     if kind == "silenced":
         press = case.pressed("silence")
-        return _after(case, "silence", press.t_s, SILENCE_S) if press else None
+        return _after(case, said("silence"), press.t_s, SILENCE_S) if press else None
     if kind == "reset":
         press = reset_press(case, trial.gas_off.t_s) if trial.gas_off else None
-        return _after(case, "reset", press.t_s, (criterion.upper or 0.0) + TELLING_S) if press else None
+        return _after(case, said("reset"), press.t_s, (criterion.upper or 0.0) + TELLING_S) if press else None
     if kind == "fault" and case.fault_window is not None:
-        return _after(case, "the signal was opened", case.fault_window[0].t_s, (criterion.upper or 0.0) + TELLING_S)
+        return _after(
+            case, said("the signal was opened"), case.fault_window[0].t_s, (criterion.upper or 0.0) + TELLING_S
+        )
     return None
 
 

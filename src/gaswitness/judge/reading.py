@@ -14,7 +14,8 @@ from gaswitness.plan.records import Criterion
 from gaswitness.response import air_factor
 from gaswitness.response.read import UNKNOWN, ReadValue
 from gaswitness.response.result import StepFit
-from gaswitness.wording import number
+from gaswitness.sentence import listed, said, together
+from gaswitness.wording import number, word
 
 WEATHER_PRESSURE = 0.010
 """Standard uncertainty of the day's air pressure about the site's stated one, relative; common practice, no source."""
@@ -32,20 +33,24 @@ def zero(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     """Reading before gas, in the room's own air."""
     if diagnosis.unusable:
         return broken(
-            criterion, f"The reading before gas cannot be judged: {diagnosis.unusable}.", [diagnosis.unusable]
+            criterion,
+            said("The reading before gas cannot be judged: {unusable}.", unusable=diagnosis.unusable),
+            [diagnosis.unusable],
         )
     found = case.zero
     if found is None:
         lost = case.trial and case.trial.zero and case.series.broken(case.trial.zero.from_s, case.trial.zero.until_s)
         if lost:
-            return broken(criterion, "The link was down while the reading before gas was taken.", ["link dropped"])
-        return not_tested(criterion, "The reading before gas was not taken.")
+            return broken(
+                criterion, said("The link was down while the reading before gas was taken."), [said("link dropped")]
+            )
+        return not_tested(criterion, said("The reading before gas was not taken."))
     budget = Budget((Term("noise and drift", found.u_noise), Term("resolution", case.u_resolution_ppm)))
-    why = f"{case.tag} read {case.words(found.value)} before gas ({found.n} readings)."
+    why = said("{tag} read {value} before gas ({n} readings).", tag=case.tag, value=case.words(found.value), n=found.n)
     causes = [
         *diagnosis.texts("crossed", "link", "noisy"),
-        f"the zero of {case.tag} has moved: adjust it in air known to be clean",
-        "the room's air was not what the site says: measure it, or flush the cap with zero air first",
+        said("the zero of {tag} has moved: adjust it in air known to be clean", tag=case.tag),
+        said("the room's air was not what the site says: measure it, or flush the cap with zero air first"),
     ]
     return judged(criterion, found.value, budget, why, causes)
 
@@ -53,14 +58,18 @@ def zero(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
 def span(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     """Settled reading on certified gas."""
     if diagnosis.unusable:
-        return broken(criterion, f"The reading on gas cannot be judged: {diagnosis.unusable}.", [diagnosis.unusable])
+        return broken(
+            criterion,
+            said("The reading on gas cannot be judged: {unusable}.", unusable=diagnosis.unusable),
+            [diagnosis.unusable],
+        )
     rest = case.rest
     if rest is None or not math.isfinite(rest.plateau):
         if case.outage:
             return broken(
-                criterion, "There are no readings on gas, because the link was down.", diagnosis.texts("link")
+                criterion, said("There are no readings on gas, because the link was down."), diagnosis.texts("link")
             )
-        return not_tested(criterion, "There are no readings on gas.")
+        return not_tested(criterion, said("There are no readings on gas."))
     value, u, how = _plateau(case, answered=not diagnosis.has("crossed", "frozen", "dead"))
     factor = air_of_the_day(case)
     budget = Budget(
@@ -72,12 +81,19 @@ def span(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
             *_air(case, value),
         )
     )
-    why = f"On bottle {case.cylinder.tag} ({case.words(case.part.bottle_ppm)}) {case.tag} read {how}."
+    why = said(
+        "On bottle {bottle} ({level}) {tag} read {how}.",
+        bottle=case.cylinder.tag,
+        level=case.words(case.part.bottle_ppm),
+        tag=case.tag,
+        how=how,
+    )
     if factor != 1.0:
-        why += f" Brought to the site's stated air it is {case.words(value / factor)}."
+        brought = said("Brought to the site's stated air it is {value}.", value=case.words(value / factor))
+        why = together(why, brought)
     causes = [
         *diagnosis.texts("crossed", "frozen", "dead", "slow", "gain", "noisy", "link"),
-        f"the bottle, its regulator or the cap: {GAS}",
+        said("the bottle, its regulator or the cap: {gas}", gas=GAS),
     ]
     return judged(criterion, value / factor, budget, why, causes)
 
@@ -88,20 +104,32 @@ def _plateau(case: Case, *, answered: bool) -> tuple[float, float, str]:
     if rest is None:
         raise ValueError("a plateau needs readings on gas")
     if not answered:
-        return rest.plateau, rest.u_plateau, f"{case.words(rest.plateau)}: it did not answer to gas"
+        return (
+            rest.plateau,
+            rest.u_plateau,
+            said("{plateau}: it did not answer to gas", plateau=case.words(rest.plateau)),
+        )
     usable = fit is not None and fit.converged and fit.covariance_usable and math.isfinite(fit.plateau)
     usable = usable and fit is not None and "no-response" not in fit.flags and math.isfinite(fit.u_plateau)
     if rest.settled:
-        words = f"{case.words(rest.plateau)}, settled"
+        words = said("{plateau}, settled", plateau=case.words(rest.plateau))
         if fit is not None and usable:
             apart, allowed = abs(fit.plateau - rest.plateau), 2 * math.hypot(fit.u_plateau, rest.u_plateau)
             if apart > max(allowed, case.detector.resolution_ppm):
-                words += f" (the fitted curve heads for {case.words(fit.plateau)}: read and fitted disagree)"
+                words = said(
+                    "{plateau}, settled (the fitted curve heads for {fitted}: read and fitted disagree)",
+                    plateau=case.words(rest.plateau),
+                    fitted=case.words(fit.plateau),
+                )
         return rest.plateau, rest.u_plateau, words
     if fit is not None and usable and abs(fit.plateau - case.start_ppm) < 2 * abs(case.step_ppm):
-        words = f"{case.words(rest.plateau)} and had not settled; the fitted curve ends at {case.words(fit.plateau)}"
+        words = said(
+            "{plateau} and had not settled; the fitted curve ends at {fitted}",
+            plateau=case.words(rest.plateau),
+            fitted=case.words(fit.plateau),
+        )
         return fit.plateau, math.hypot(fit.u_plateau, abs(fit.plateau - rest.plateau) / 4), words
-    return rest.plateau, rest.u_plateau, f"{case.words(rest.plateau)} and had not settled"
+    return rest.plateau, rest.u_plateau, said("{plateau} and had not settled", plateau=case.words(rest.plateau))
 
 
 def _u_bottle(case: Case) -> float:
@@ -150,27 +178,38 @@ def _air(case: Case, value_ppm: float) -> tuple[Term, ...]:
 def t90(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     """Time from gas on until 90 % of the change."""
     if diagnosis.unusable:
-        return broken(criterion, f"No response can be seen: {diagnosis.unusable}.", [diagnosis.unusable])
+        return broken(
+            criterion, said("No response can be seen: {unusable}.", unusable=diagnosis.unusable), [diagnosis.unusable]
+        )
     if case.under_gas is None or case.trial is None:
-        return not_tested(criterion, "There are no readings on gas.")
+        return not_tested(criterion, said("There are no readings on gas."))
     if diagnosis.has("crossed", "frozen", "dead"):
         causes = diagnosis.texts("crossed", "frozen", "dead")
-        return fell_short(criterion, f"{case.tag} did not answer to gas, so 90 % was never reached.", [*causes, GAS])
-    causes = [*diagnosis.texts("slow", "gain", "link"), "low flow, a leaking cap or a blocked filter slows the answer"]
+        return fell_short(
+            criterion, said("{tag} did not answer to gas, so 90 % was never reached.", tag=case.tag), [*causes, GAS]
+        )
+    causes = [
+        *diagnosis.texts("slow", "gain", "link"),
+        said("low flow, a leaking cap or a blocked filter slows the answer"),
+    ]
     read = case.read.t90_s if case.read else UNKNOWN
-    return _time(case, criterion, case.fit, read, "gas on", case.trial.gas_on.u_s, causes)
+    return _time(case, criterion, case.fit, read, said("gas on"), case.trial.gas_on.u_s, causes)
 
 
 def t10(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     """Time from gas off until 10 % of the change is left."""
     if diagnosis.unusable:
-        return broken(criterion, f"No recovery can be seen: {diagnosis.unusable}.", [diagnosis.unusable])
+        return broken(
+            criterion, said("No recovery can be seen: {unusable}.", unusable=diagnosis.unusable), [diagnosis.unusable]
+        )
     if case.trial is None or case.trial.gas_off is None:
-        return not_tested(criterion, "Gas was not shut off within the record.")
+        return not_tested(criterion, said("Gas was not shut off within the record."))
     if diagnosis.has("crossed", "frozen", "dead"):
-        return not_tested(criterion, f"{case.tag} did not answer to gas, so there is nothing to recover from.")
-    causes = [*diagnosis.texts("slow", "link"), "cap left on, or gas still in the room"]
-    return _time(case, criterion, case.recovery, UNKNOWN, "gas off", case.trial.gas_off.u_s, causes)
+        return not_tested(
+            criterion, said("{tag} did not answer to gas, so there is nothing to recover from.", tag=case.tag)
+        )
+    causes = [*diagnosis.texts("slow", "link"), said("cap left on, or gas still in the room")]
+    return _time(case, criterion, case.recovery, UNKNOWN, said("gas off"), case.trial.gas_off.u_s, causes)
 
 
 def _time(
@@ -187,14 +226,19 @@ def _time(
     Where the model does not describe the trace, the read one counts.
     """
     if fit is None:
-        return not_tested(criterion, f"There are too few readings after {since}.")
+        return not_tested(criterion, said("There are too few readings after {since}.", since=since))
     fitted, known = ReadValue(fit.t90_s, fit.u_t90_s), math.isfinite(read.value) and math.isfinite(read.u)
     usable = math.isfinite(fitted.value) and math.isfinite(fitted.u)
     if not (usable or known):
-        words = ", ".join(fit.flags) or "no flag"
+        words = listed(map(word, fit.flags)) or said("no flag")
         return inconclusive(
             criterion,
-            f"The curve after {since} gives no time that could be trusted ({words}); gas for longer would settle it.",
+            said(
+                "The curve after {since} gives no time that could be trusted ({words}); gas for longer "
+                "would settle it.",
+                since=since,
+                words=words,
+            ),
             causes,
         )
     counts = read if known and ("model-inadequate" in fit.flags or not usable) else fitted
@@ -207,18 +251,23 @@ def _time(
             Term("panel scan", uniform_u(site.panel.scan_s)),
         )
     )
-    told = [f"fitted {number(fitted.value)} s"] if usable else []
-    told += [f"read {number(read.value)} s"] if known else []
-    told += [flag for flag in fit.flags if flag in ("not-settled", "extrapolated", "model-inadequate", "gaps")]
+    told = [said("fitted {value} s", value=number(fitted.value))] if usable else []
+    told += [said("read {value} s", value=number(read.value))] if known else []
+    told += [word(flag) for flag in fit.flags if flag in ("not-settled", "extrapolated", "model-inadequate", "gaps")]
     if usable and known and abs(fitted.value - read.value) > 2 * math.hypot(fitted.u, read.u) + poll_of(case):
-        told.append("the two disagree")
-    why = f"90 % of the change was made {number(counts.value)} s after {since} ({', '.join(told)})."
+        told.append(said("the two disagree"))
+    why = said(
+        "90 % of the change was made {value} s after {since} ({told}).",
+        value=number(counts.value),
+        since=since,
+        told=listed(told),
+    )
     return judged(criterion, counts.value, budget, why, causes)
 
 
 def poll_of(case: Case) -> float:
     """Usual time between two readings of this detector [s]."""
     for link in case.series.plan.site.links:
-        if any(entry.signal == f"{case.tag}.reading" for entry in link.registers):
+        if f"{case.tag}.reading" in link.signals:
             return link.poll_s
     return 1.0

@@ -6,6 +6,7 @@ from typing import Literal
 
 from gaswitness.plan.records import CriterionKind
 from gaswitness.records import Record
+from gaswitness.sentence import Told
 from gaswitness.site.records import Rule
 
 Outcome = Literal["pass", "fail", "inconclusive", "not tested", "error", "aborted"]
@@ -26,7 +27,7 @@ class Finding(Record):
     criterion: str
     """Identity of the criterion in the plan."""
     kind: CriterionKind
-    text: str
+    text: Told
     value: float | None
     u: float | None
     """Standard uncertainty, k = 1."""
@@ -36,8 +37,8 @@ class Finding(Record):
     outcome: Outcome
     margin: float | None
     p_conform: float | None
-    why: str
-    causes: tuple[str, ...] = ()
+    why: Told
+    causes: tuple[Told, ...] = ()
     """Likely causes in order, in words, where it fell short."""
     budget: tuple[Component, ...] = ()
 
@@ -52,7 +53,7 @@ class EffectFinding(Record):
     within_s: float
     seen_by: Literal["panel", "witness", "both", "nobody"]
     outcome: Outcome
-    why: str
+    why: Told
 
 
 class Stray(Record):
@@ -62,7 +63,7 @@ class Stray(Record):
     t_s: float
     during: str
     """Detector under test at that moment."""
-    explanation: str
+    explanation: Told
 
 
 class Verdict(Record):
@@ -70,7 +71,7 @@ class Verdict(Record):
 
     tag: str
     outcome: Outcome
-    why: str
+    why: Told
     findings: tuple[Finding, ...]
 
 
@@ -89,7 +90,7 @@ class Judgement(Record):
     """What concerns the whole visit: inhibits lifted, people told, nothing stray."""
     effects: tuple[EffectFinding, ...]
     strays: tuple[Stray, ...]
-    notes: tuple[str, ...] = ()
+    notes: tuple[Told, ...] = ()
     late: int = 0
     """Marks and typed readings that came in after the run had ended; those from before its end count with the rest."""
 

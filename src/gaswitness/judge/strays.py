@@ -8,6 +8,7 @@ from gaswitness.evidence.series import Edge, Series
 from gaswitness.judge.case import case_of
 from gaswitness.judge.causes import crossed_with, who_answered
 from gaswitness.judge.records import Stray
+from gaswitness.sentence import said
 from gaswitness.site.records import MatrixLine
 
 SLACK_S = 3.0
@@ -75,19 +76,21 @@ def _alarm_words(series: Series, tag: str, edge: Edge) -> str:
         if trial.tag == tag or not trial.gas_on.t_s <= edge.latest_s <= end_s + PROVE_S:
             continue
         if crossed_with(case_of(series, trial.tag, trial)) == tag:
-            return f"crossed: the gas on {trial.tag} was read on {tag}'s channel"
+            return said("crossed: the gas on {tag} was read on {other}'s channel", tag=trial.tag, other=tag)
         if who_answered(series, trial.tag, trial.gas_on.t_s, end_s) == tag:
-            return f"gas put on {trial.tag} reached {tag} as well, or {tag} answers to it"
-        return f"{edge.signal} set while gas was on {trial.tag}, without gas on its own sensor"
-    return f"{edge.signal} set without test gas: a real alarm, or a wiring fault"
+            return said("gas put on {tag} reached {other} as well, or {other} answers to it", tag=trial.tag, other=tag)
+        return said(
+            "{signal} set while gas was on {tag}, without gas on its own sensor", signal=edge.signal, tag=trial.tag
+        )
+    return said("{signal} set without test gas: a real alarm, or a wiring fault", signal=edge.signal)
 
 
 def _fault_words(series: Series, tag: str, edge: Edge) -> str:
     """Whose signal was open at that moment, if any was."""
     for press in series.presses:
         if press.action == "fault-made" and press.tag and 0 <= edge.latest_s - press.t_s <= PROVE_S:
-            return f"crossed: opening the signal of {press.tag} showed as a fault of {tag}"
-    return f"{tag} showed a fault that nobody had made"
+            return said("crossed: opening the signal of {tag} showed as a fault of {other}", tag=press.tag, other=tag)
+    return said("{tag} showed a fault that nobody had made", tag=tag)
 
 
 def _effects(series: Series) -> Iterator[Stray]:
@@ -152,16 +155,23 @@ def _effect_words(series: Series, tag: str, edge: Edge) -> str:
             driven = series.edges_of(signal, True, edge.at.t_s - AFTER_LINE_S, edge.at.t_s + SLACK_S, "panel")
             seen = series.edges_of(signal, True, edge.at.t_s - AFTER_LINE_S, edge.at.t_s + AFTER_LINE_S, "witness")
             if other.tag != tag and driven and not seen:
-                return f"crossed: {tag} answered where {other.tag} was due (outputs exchanged)"
-        return f"{tag} acted although the panel did not drive it"
-    return f"{tag} acted although no cause of it was on"
+                return said(
+                    "crossed: {other} answered where {tag} was due (outputs exchanged)", other=tag, tag=other.tag
+                )
+        return said("{tag} acted although the panel did not drive it", tag=tag)
+    return said("{tag} acted although no cause of it was on", tag=tag)
 
 
 def _marked(series: Series) -> Iterator[Stray]:
     """What a witness pressed as something nobody expected."""
     for mark in series.marks:
         if mark.signal == "other" and mark.mark_id not in series.corrected:
-            text = f"{mark.witness} at {mark.post} saw something unexpected" + (f": {mark.note}" if mark.note else "")
+            who = {"witness": mark.witness, "post": mark.post}
+            text = (
+                said("{witness} at {post} saw something unexpected: {note}", note=mark.note, **who)
+                if mark.note
+                else said("{witness} at {post} saw something unexpected", **who)
+            )
             yield Stray(signal="other", t_s=mark.t_s, during=series.under_test(mark.t_s) or "", explanation=text)
 
 

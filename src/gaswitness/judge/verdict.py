@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from typing import Literal
 
 from gaswitness.evidence.series import Series, StepSpan
-from gaswitness.judge import alarms, effects, loudness, reading, visit
+from gaswitness.judge import alarms, effects, loudness, reading, standing, visit
 from gaswitness.judge.bottles import blamed, bottle_notes, low_bottles
 from gaswitness.judge.budget import Budget
 from gaswitness.judge.case import Case, case_of
@@ -16,7 +17,8 @@ from gaswitness.judge.records import Finding, Judgement, Outcome, Stray, Verdict
 from gaswitness.judge.strays import strays_of
 from gaswitness.plan.records import Criterion, CriterionKind
 from gaswitness.run.events import Event, MarkMade, ReadingTaken
-from gaswitness.wording import number
+from gaswitness.sentence import figure, listed, opened, said, together
+from gaswitness.wording import number, word
 
 CaseJudge = Callable[[Case, Criterion, Diagnosis], Finding]
 
@@ -29,9 +31,9 @@ CASE_JUDGES: Mapping[CriterionKind, CaseJudge] = {
     "clear-level": alarms.clear_level,
     "deadband": alarms.deadband,
     "set-time": alarms.set_time,
-    "latched": alarms.latched,
-    "reset": alarms.reset,
-    "fault": alarms.fault,
+    "latched": standing.latched,
+    "reset": standing.reset,
+    "fault": standing.fault,
     "effect": effects.effect,
     "effect-pattern": effects.pattern,
     "silenced": effects.silenced,
@@ -98,19 +100,20 @@ def _detector(
 
 def _no_stray(criterion: Criterion, strays: list[Stray], case: Case) -> Finding:
     if case.trial is None:
-        return not_tested(criterion, f"{case.tag} was not under test.")
+        return not_tested(criterion, said("{tag} was not under test.", tag=case.tag))
     if not strays:
-        return judged(criterion, 0.0, Budget(), "Nothing happened that no cause explains.")
+        return judged(criterion, 0.0, Budget(), said("Nothing happened that no cause explains."))
     told = list(dict.fromkeys(stray.explanation for stray in strays))
-    return judged(criterion, float(len(strays)), Budget(), f"{'; '.join(told)}.", told)
+    return judged(criterion, float(len(strays)), Budget(), said("{strays}.", strays=listed(told, "; ")), told)
 
 
 def _broken_off(series: Series, criterion: Criterion, finding: Finding) -> Finding:
     """What could not be shown because the visit was broken off is said to be aborted, not left out."""
     if finding.outcome != "not tested" or series.stopped is None or series.stopped.outcome != "aborted":
         return finding
-    reason = f" ({series.stopped.reason})" if series.stopped.reason else ""
-    return aborted(criterion, f"The visit was broken off{reason}. {finding.why}")
+    reason = series.stopped.reason
+    over = said("The visit was broken off ({reason}).", reason=reason) if reason else said("The visit was broken off.")
+    return aborted(criterion, together(over, finding.why))
 
 
 def _verdict(tag: str, criteria: list[Criterion], findings: list[Finding]) -> Verdict:
@@ -125,81 +128,136 @@ def _verdict(tag: str, criteria: list[Criterion], findings: list[Finding]) -> Ve
 
 def _why(outcome: Outcome, counting: list[Finding], findings: list[Finding]) -> str:
     if not findings:
-        return "Nothing was tested."
+        return said("Nothing was tested.")
     replaced = [f for f in findings if f not in counting and f.outcome != "pass"]
     adjusted = ""
     if replaced:
-        cause = next((f" ({f.causes[0]})" for f in replaced if f.causes), "")
-        adjusted = f" As found, {_names(replaced)} fell short{cause}; adjusted and tested again."
+        cause = next((f.causes[0] for f in replaced if f.causes), "")
+        short_ones = _names(replaced)
+        adjusted = (
+            said(
+                "As found, {criteria} fell short ({cause}); adjusted and tested again.",
+                criteria=short_ones,
+                cause=cause,
+            )
+            if cause
+            else said("As found, {criteria} fell short; adjusted and tested again.", criteria=short_ones)
+        )
     if outcome == "pass":
-        return f"All {len(counting)} criteria met.{adjusted}"
+        return together(said("All {counting} criteria met.", counting=len(counting)), adjusted)
     short = [f for f in counting if f.outcome == outcome]
     by_weight = sorted(findings, key=lambda f: SEVERITY.index(f.outcome))
     first = next((f.causes[0] for f in by_weight if f.causes), "")
-    cause = f" Most likely: {first}." if first else ""
-    return f"{len(short)} of {len(counting)} criteria: {outcome} ({_names(short)}).{cause}{adjusted}"
+    found = said(
+        "{short} of {counting} criteria: {outcome} ({criteria}).",
+        short=len(short),
+        counting=len(counting),
+        outcome=word(outcome),
+        criteria=_names(short),
+    )
+    return together(found, said("Most likely: {cause}.", cause=first) if first else "", adjusted)
 
 
 def _names(findings: list[Finding]) -> str:
     names = [f.criterion.partition("/")[2] for f in findings]
-    return ", ".join(names[:4]) + (f" and {len(names) - 4} more" if len(names) > 4 else "")
+    return _first_few(names, 4, ", ")
 
 
 def _reopened(series: Series) -> list[str]:
     """What came in after the run had ended, and whether it counts."""
     notes = []
     if series.late:
-        notes.append(f"Came in after the run had ended, and is judged with the rest: {_what_came(series.late)}.")
+        notes.append(
+            said("Came in after the run had ended, and is judged with the rest: {late}.", late=_what_came(series.late))
+        )
     if series.after_end:
         notes.append(
-            f"Came in late and is of a moment after the end, so it is kept only: {_what_came(series.after_end)}."
+            said(
+                "Came in late and is of a moment after the end, so it is kept only: {after_end}.",
+                after_end=_what_came(series.after_end),
+            )
         )
     if series.late_torn_bytes:
-        notes.append(f"{series.late_torn_bytes} bytes of unfinished late marks are not read.")
+        notes.append(
+            said(
+                "{late_torn_bytes} bytes of unfinished late marks are not read.", late_torn_bytes=series.late_torn_bytes
+            )
+        )
     return notes
 
 
 def _what_came(events: tuple[Event, ...]) -> str:
-    said = [
-        f"{event.signal.removesuffix('.on')} {'on' if event.on else 'off'} at {event.t_s:.1f} s by {event.witness}"
+    came = [
+        _mark_words(event)
         if isinstance(event, MarkMade)
-        else f"a reading of {event.tag} typed at {event.t_s:.1f} s"
+        else said("a reading of {tag} typed at {t} s", tag=event.tag, t=figure(event.t_s, ".1f"))
         for event in events
         if isinstance(event, MarkMade | ReadingTaken)
     ]
-    return "; ".join(said[:6]) + (f" and {len(said) - 6} more" if len(said) > 6 else "")
+    return _first_few(came, 6, "; ")
+
+
+def _mark_words(mark: MarkMade) -> str:
+    what = {"signal": mark.signal.removesuffix(".on"), "t": figure(mark.t_s, ".1f"), "witness": mark.witness}
+    if mark.on:
+        return said("{signal} on at {t} s by {witness}", **what)
+    return said("{signal} off at {t} s by {witness}", **what)
+
+
+def _first_few(texts: list[str], most: int, between: Literal[", ", "; "]) -> str:
+    first = listed(texts[:most], between)
+    if len(texts) <= most:
+        return first
+    return said("{first} and {more} more", first=first, more=len(texts) - most)
 
 
 def _notes(series: Series) -> list[str]:
     notes = []
     for gap in series.gaps:
-        notes.append(f"The run was cut off and went on {number(gap.until_s - gap.from_s)} s later.")
+        notes.append(said("The run was cut off and went on {gap} s later.", gap=number(gap.until_s - gap.from_s)))
     if series.torn_bytes:
-        notes.append(f"{series.torn_bytes} bytes of an unfinished line were set aside.")
+        notes.append(said("{torn_bytes} bytes of an unfinished line were set aside.", torn_bytes=series.torn_bytes))
     if series.stopped is None:
-        notes.append("The record ends without a stop: the run was cut off, or this is not its last part.")
+        notes.append(said("The record ends without a stop: the run was cut off, or this is not its last part."))
     elif series.stopped.outcome != "complete":
-        reason = f": {series.stopped.reason}" if series.stopped.reason else ""
-        notes.append(f"The run was {series.stopped.outcome}{reason}.")
+        outcome, reason = word(series.stopped.outcome), series.stopped.reason
+        notes.append(
+            said("The run was {outcome}: {reason}.", outcome=outcome, reason=reason)
+            if reason
+            else said("The run was {outcome}.", outcome=outcome)
+        )
     for outage in series.outages:
-        notes.append(f"A link was down for {number(outage.until_s - outage.from_s)} s: {outage.what}.")
+        notes.append(
+            said("A link was down for {down} s: {what}.", down=number(outage.until_s - outage.from_s), what=outage.what)
+        )
     for mark in series.marks:
         if mark.corrects:
-            notes.append(f"{mark.witness} corrected mark {mark.corrects} by {mark.mark_id}; both are kept.")
+            notes.append(
+                said(
+                    "{witness} corrected mark {corrects} by {mark_id}; both are kept.",
+                    witness=mark.witness,
+                    corrects=mark.corrects,
+                    mark_id=mark.mark_id,
+                )
+            )
     timed_out = [span for span in series.steps if span.state == "timed-out"]
     notes += [_late(span) for span in timed_out]
     for entry in series.plan.not_shown:
-        what = f"{entry.cause} to {entry.effect}" if entry.effect else entry.cause
-        notes.append(f"Not shown by this plan: {what}, because {entry.why}.")
+        what = said("{cause} to {effect}", cause=entry.cause, effect=entry.effect) if entry.effect else entry.cause
+        notes.append(said("Not shown by this plan: {what}, because {why}.", what=what, why=entry.why))
     if series.simulated:
-        notes.append("Simulated installation: nothing here was measured on a real one.")
+        notes.append(said("Simulated installation: nothing here was measured on a real one."))
     return notes
 
 
 def _unheard(left_out: list[Criterion]) -> list[str]:
     """Posts at which nobody measured, which is no shortfall and no proof either."""
     return [
-        f"No sound level was measured at {c.post}: whether {c.effect} is loud enough there was not shown."
+        said(
+            "No sound level was measured at {post}: whether {effect} is loud enough there was not shown.",
+            post=c.post or "",
+            effect=c.effect or "",
+        )
         for c in left_out
     ]
 
@@ -208,11 +266,11 @@ def _restless(rows: list[tuple[Case, Criterion, Finding]]) -> list[str]:
     """A noisy reading may still pass everything; it is told all the same."""
     cases = {id(case): case for case, _, _ in rows}
     texts = [text for case in cases.values() for text in diagnose(case).texts("noisy")]
-    return [f"{text[0].upper()}{text[1:]}." for text in dict.fromkeys(texts)]
+    return [opened(said("{text}.", text=text)) for text in dict.fromkeys(texts)]
 
 
 def _late(span: StepSpan) -> str:
-    return f"Step {span.step.id} ran out of time."
+    return said("Step {id} ran out of time.", id=span.step.id)
 
 
 __all__ = ["judge"]
