@@ -4,13 +4,15 @@ A kernel is an ordinary function over scalars and arrays; nothing in its source 
 text runs without numba and gives the same numbers. `GASWITNESS_NO_NUMBA=1` switches compilation off. Importing a
 module full of kernels costs nothing: numba itself is imported when the first kernel is called.
 
-Compiled code is kept on disk beside the source. Numba notices a changed file, not a changed callee in another file:
-kernels that call each other belong in one file.
+Compiled code is kept on disk beside the source. Numba notices a changed file, but not a changed callee in another
+file, whose code it has taken in. So the name under which a kernel is kept carries a digest of all that it calls and of
+the constants it reads: whatever changes there, it is compiled anew.
 """
 
 from __future__ import annotations
 
 import functools
+import hashlib
 import os
 import types
 from collections.abc import Callable
@@ -58,7 +60,7 @@ class Kernel(Generic[P, R]):
         plain: Any = self.plain
         names = {n: v.compiled for n, v in plain.__globals__.items() if isinstance(v, Kernel) and n in _called(plain)}
         bound: Any = types.FunctionType(plain.__code__, {**plain.__globals__, **names}, plain.__name__)
-        bound.__qualname__ = plain.__qualname__
+        bound.__qualname__ = f"{plain.__qualname__}_{digest(self)[:8]}"
         bound.__module__ = plain.__module__
         if not compiling():
             return bound
@@ -69,6 +71,37 @@ class Kernel(Generic[P, R]):
 
 def _called(plain: types.FunctionType) -> tuple[str, ...]:
     return tuple(name for name in plain.__code__.co_names if name != plain.__name__)
+
+
+def digest(one: Kernel[Any, Any]) -> str:
+    """Hexadecimal SHA-256 of what a kernel does: its own code, its constants, and the same of all kernels it calls.
+
+    >>> @kernel
+    ... def half(value: float) -> float:
+    ...     return 0.5 * value
+    >>> digest(half) == digest(Kernel(half.plain))
+    True
+    """
+    plain: Any = one.plain
+    told = hashlib.sha256()
+    _take(told, plain.__code__)
+    for name in _called(plain):
+        meant = plain.__globals__.get(name)
+        if isinstance(meant, Kernel):
+            told.update(digest(meant).encode())
+        elif isinstance(meant, bool | int | float | tuple):
+            told.update(f"{name}={meant!r}".encode())
+    return told.hexdigest()
+
+
+def _take(told: Any, code: types.CodeType) -> None:
+    told.update(code.co_code)
+    told.update(repr((code.co_names, code.co_varnames)).encode())
+    for constant in code.co_consts:
+        if isinstance(constant, types.CodeType):
+            _take(told, constant)
+        else:
+            told.update(repr(constant).encode())
 
 
 def kernel(plain: Callable[P, R]) -> Kernel[P, R]:

@@ -41,7 +41,7 @@ ANY_UNIT = {
     "response/read.py: nearest_rising",
     "response/result.py: StepFit.curve",
     "response/result.py: StepFit.gain",
-    "response/separable.py: quadratic",
+    "response/projection.py: quadratic",
     "response/study.py: Case.times",
     "response/study.py: Case.trace",
     "run/steady.py: middle",

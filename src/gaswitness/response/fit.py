@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gaswitness.errors import InputError, OutOfDomain
-from gaswitness.response import separable
+from gaswitness.response import columns, lag_curve, separable, spread
 from gaswitness.response.cells import (
     SIGMA_FLOOR_CELLS,
     best_sigma,
@@ -231,7 +231,7 @@ def _drifts(trace: _Trace, best: _Best, before: Bools, step: float) -> bool:
     if int(before.sum()) < 8:
         return False
     cov, c = np.zeros((7, 7)), best.search.coefficients
-    usable = separable.covariance_of_rest(
+    usable = spread.covariance_of_rest(
         trace.t, best.root_w, trace.on, trace.off, trace.tied, trace.zero is not None, True,
         trace.cap, trace.average, best.search.found, best.inside, c, cov,
     )  # fmt: skip
@@ -239,15 +239,15 @@ def _drifts(trace: _Trace, best: _Best, before: Bools, step: float) -> bool:
         return False
     phi, _ = _hanging_together(best.search.residual / best.root_w)
     slope = float(c[trace.linear - 1])
-    u_slope = best.sigma * math.sqrt(cov[separable.DRIFT, separable.DRIFT] * separable.inflation(phi, trace.t.size))
+    u_slope = best.sigma * math.sqrt(cov[spread.DRIFT, spread.DRIFT] * spread.inflation(phi, trace.t.size))
     t, y = trace.t[before], trace.y[before]
     centred = t - t.mean()
-    spread = float(centred @ centred)
-    early = float(centred @ y) / spread
+    moment = float(centred @ centred)
+    early = float(centred @ y) / moment
     rest = y - y.mean() - early * centred
     phi_early, _ = _hanging_together(rest)
-    variance = (float(rest @ rest) / (t.size - 2) + step**2 / 12) * separable.inflation(phi_early, t.size)
-    u_early = math.sqrt(variance / spread)
+    variance = (float(rest @ rest) / (t.size - 2) + step**2 / 12) * spread.inflation(phi_early, t.size)
+    u_early = math.sqrt(variance / moment)
     agree = abs(slope - early) < 3 * math.hypot(u_slope, u_early)
     return abs(slope) > 3 * u_slope and abs(slope) > 1.5 * u_early and agree
 
@@ -385,7 +385,7 @@ def _figures(
     s, c = math.exp(log_s), best.search.coefficients
     has_off = trace.off < trace.t[-1]
     cov = np.zeros((7, 7))
-    usable = separable.covariance_of_rest(
+    usable = spread.covariance_of_rest(
         trace.t, best.root_w, trace.on, trace.off, trace.tied, trace.zero is not None, trace.drift,
         trace.cap, trace.average, best.search.found, best.inside, c, cov,
     )  # fmt: skip
@@ -397,7 +397,7 @@ def _figures(
     residual = best.search.residual / best.root_w
     phi, z = _hanging_together(residual)
     n = trace.t.size
-    stretch = 1.0 if best.coarse else separable.inflation(phi, n)
+    stretch = 1.0 if best.coarse else spread.inflation(phi, n)
     if stretch > 1.0:
         flags.add("correlated-residuals")
     cov *= best.sigma**2 * stretch
@@ -419,7 +419,7 @@ def _figures(
     if _no_response(trace, best.search.rss, gain, phi, resolution, best.root_w):
         flags.add("no-response")
     reached = np.zeros(1)
-    separable.filtered(
+    columns.filtered(
         np.array([end_s]), np.ones(1), trace.on + theta, s, ratio, trace.cap, trace.average, reached, np.zeros((3, 1))
     )
     if reached[0] < _REACHED:
@@ -469,10 +469,10 @@ def _figures(
 
 def _times(s: float, ratio: float, average: float) -> tuple[tuple[float, float], tuple[Floats, Floats]]:
     """Times to 50 and 90 % after the dead time, and their slopes by the seven parameters."""
-    times = separable.passes(0.5, s, ratio, average), separable.passes(0.9, s, ratio, average)
+    times = lag_curve.passes(0.5, s, ratio, average), lag_curve.passes(0.9, s, ratio, average)
     slopes = np.zeros(7), np.zeros(7)
     for u, slope in zip(times, slopes, strict=True):
-        separable.slope_of(u, s, ratio, average, slope)
+        lag_curve.slope_of(u, s, ratio, average, slope)
     return times, slopes
 
 
@@ -480,18 +480,18 @@ def _natural(s: float, ratio: float, order: int, has_off: bool, drift: bool) -> 
     """Matrix from the seven parameters to the named ones."""
     gap = math.sqrt(max(1e-6, 1.0 - 4.0 * ratio))
     rows = {
-        "zero": {separable.ZERO: 1.0},
-        "plateau": {separable.ZERO: 1.0, separable.GAIN: 1.0},
-        "dead_time_s": {separable.DEAD: 1.0},
-        "tau_1_s": {separable.LOG_SUM: 0.5 * s * (1 + gap), separable.RATIO: -s / gap},
+        "zero": {spread.ZERO: 1.0},
+        "plateau": {spread.ZERO: 1.0, spread.GAIN: 1.0},
+        "dead_time_s": {spread.DEAD: 1.0},
+        "tau_1_s": {spread.LOG_SUM: 0.5 * s * (1 + gap), spread.RATIO: -s / gap},
     }
     if order == 2:
-        rows["tau_2_s"] = {separable.LOG_SUM: 0.5 * s * (1 - gap), separable.RATIO: s / gap}
+        rows["tau_2_s"] = {spread.LOG_SUM: 0.5 * s * (1 - gap), spread.RATIO: s / gap}
     if has_off:
-        rows["after"] = {separable.ZERO: 1.0, separable.GAIN: 1.0, separable.SHIFT: 1.0}
+        rows["after"] = {spread.ZERO: 1.0, spread.GAIN: 1.0, spread.SHIFT: 1.0}
     if drift:
-        rows["drift_per_s"] = {separable.DRIFT: 1.0}
-    matrix = np.zeros((len(rows), separable.PARAMETERS))
+        rows["drift_per_s"] = {spread.DRIFT: 1.0}
+    matrix = np.zeros((len(rows), spread.PARAMETERS))
     for i, row in enumerate(rows.values()):
         for j, value in row.items():
             matrix[i, j] = value
@@ -521,7 +521,7 @@ def _no_response(trace: _Trace, rss: float, gain: float, phi: float, resolution:
     centre = float(np.sum(weight * trace.y) / np.sum(weight)) if trace.zero is None else trace.zero
     flat = float(np.sum(weight * (trace.y - centre) ** 2))
     extra = 3 + trace.order
-    freedom = max(1.0, (trace.y.size - extra) / separable.inflation(phi, trace.y.size))
+    freedom = max(1.0, (trace.y.size - extra) / spread.inflation(phi, trace.y.size))
     ratio = (flat - rss) / extra / max(rss / freedom, 1e-300)
     return ratio < _RESPONSE_F or abs(gain) < resolution
 

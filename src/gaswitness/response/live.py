@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaswitness.errors import InputError
-from gaswitness.response import separable
+from gaswitness.response import columns, lag_curve, separable, spread
 from gaswitness.response.fit import COARSE, fit_step
 from gaswitness.response.quality import resolution_seen, runs_z, spikes
 
@@ -199,26 +199,26 @@ class LiveFit:
         free = np.array([True, True, self._order > 1])
         inside = free & (found > low) & ((found < high) | np.array([False, False, True]))
         cov = np.zeros((7, 7))
-        usable = separable.covariance_of_rest(
+        usable = spread.covariance_of_rest(
             t, np.ones(y.size), self.gas_on_s, math.inf, False, False, False, 0.0, 0.0, found, inside, c, cov
         )
         spare = max(1, y.size - 2 - int(inside.sum()))
         phi = float(residual[1:] @ residual[:-1]) / rss if rss > 0 else 0.0
-        cov *= rss / spare * separable.inflation(phi, y.size)
+        cov *= rss / spare * spread.inflation(phi, y.size)
         if not usable:
             return None
         theta, s, ratio = float(found[0]), math.exp(float(found[1])), float(found[2])
         zero, gain = float(c[0]), float(c[1])
         u_plateau = math.sqrt(max(0.0, cov[0, 0] + 2 * cov[0, 1] + cov[1, 1]))
         slope = np.zeros(7)
-        u90 = separable.passes(0.9, s, ratio, 0.0)
-        separable.slope_of(u90, s, ratio, 0.0, slope)
+        u90 = lag_curve.passes(0.9, s, ratio, 0.0)
+        lag_curve.slope_of(u90, s, ratio, 0.0, slope)
         t90, u_t90 = theta + u90, math.sqrt(max(0.0, float(slope @ cov @ slope)))
         plateau = zero + gain
         if step > 0 and math.sqrt(rss / spare) < COARSE * step:
             plateau, u_plateau, t90, u_t90 = self._by_cells(t, y, step)
         since = t_s - self.gas_on_s - theta
-        reached = separable.curve(since, s, ratio)[0] if since > 0 else 0.0
+        reached = lag_curve.curve(since, s, ratio)[0] if since > 0 else 0.0
         levels = tuple(_foreseen(level, zero, gain, theta, s, ratio, cov) for level in self.levels)
         if found[1] >= high[1]:  # a slope whose end is not in sight: it may bend at any time
             plateau = u_plateau = t90 = u_t90 = math.nan
@@ -263,8 +263,8 @@ def _late(
     """
     ones, late_s = np.ones(since_s.size), LATE_LAG * s
     value, slopes, late, unused = ones.copy(), np.empty((3, ones.size)), ones.copy(), np.empty((3, ones.size))
-    separable.filtered(since_s, ones, theta, s, ratio, 0.0, 0.0, value, slopes)
-    separable.filtered(since_s, ones, theta, late_s, 0.0, 0.0, 0.0, late, unused)
+    columns.filtered(since_s, ones, theta, s, ratio, 0.0, 0.0, value, slopes)
+    columns.filtered(since_s, ones, theta, late_s, 0.0, 0.0, 0.0, late, unused)
     matrix = np.vstack([ones, value, gain * slopes[inside], gain * (late - value)])
     normal = matrix @ matrix.T / variance
     normal[-1, -1] += LATE_SD**-2
@@ -275,8 +275,8 @@ def _late(
         return None
     moved = cov @ (matrix @ residual) / variance
     u90 = t90_s - theta
-    height, by_t, by_s, by_r = separable.curve(u90, s, ratio)
-    by_late = separable.curve(u90, late_s, 0.0)[0] - height
+    height, by_t, by_s, by_r = lag_curve.curve(u90, s, ratio)
+    by_late = lag_curve.curve(u90, late_s, 0.0)[0] - height
     by_t90 = np.concatenate([[0.0, 0.0], np.array([1.0, -by_s / by_t, -by_r / by_t])[inside], [-by_late / by_t]])
     by_plateau = np.zeros(moved.size)
     by_plateau[:2] = 1.0
@@ -298,15 +298,15 @@ def _foreseen(level: float, zero: float, gain: float, theta: float, s: float, ra
     if share <= 0:
         return Foreseen(level, 0.0, 0.0, 0.0)
     inside = min(share, 0.999)
-    u = separable.passes(inside, s, ratio, 0.0)
-    value, by_t, by_s, by_r = separable.curve(u, s, ratio)
+    u = lag_curve.passes(inside, s, ratio, 0.0)
+    value, by_t, by_s, by_r = lag_curve.curve(u, s, ratio)
     slopes = np.array([1.0 / gain, value / gain, 0.0, 0.0, -by_t, by_s, by_r])
     u_share = math.sqrt(max(0.0, float(slopes @ cov @ slopes)))
 
     def at(part: float) -> float:
         if part >= 0.9999:
             return math.inf
-        return theta + separable.passes(part, s, ratio, 0.0) if part > 0 else 0.0
+        return theta + lag_curve.passes(part, s, ratio, 0.0) if part > 0 else 0.0
 
     return Foreseen(level, at(share), at(share - 2.0 * u_share), at(share + 2.0 * u_share))
 

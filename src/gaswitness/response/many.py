@@ -13,6 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 from gaswitness.errors import InputError
 from gaswitness.response import separable
 from gaswitness.response.fit import COARSE, check_known, fit_step
+from gaswitness.response.rows import fit_rows
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -104,7 +105,7 @@ def fit_many(
             return
         some = np.ascontiguousarray(rows[chosen] - shift) if shift or chosen.size < part.stop - begin else rows[part]
         v, s, q = np.empty((chosen.size, 7)), np.empty((chosen.size, 7)), np.empty((chosen.size, 6))
-        separable.fit_rows(
+        fit_rows(
             t,
             some,
             float(gas_on_s),
