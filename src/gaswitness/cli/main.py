@@ -30,8 +30,13 @@ COMMANDS = {
     "release": "release",
     "heard": "heard",
     "board": "board",
+    "import": "import_",
+    "due": "due",
+    "drift": "drift",
+    "reliability": "reliability",
+    "export": "export",
 }
-"""Command to the module beside this one that holds a function of the same name (`-` becomes `_`)."""
+"""Command to the module beside this one that holds a function of the same name as the module."""
 
 _RUBBISH = 100_000
 """Objects that may be made before Python looks which of them are circles that nobody holds any more."""
@@ -62,7 +67,7 @@ def _root(
 for _name, _module in COMMANDS.items():
     if importlib.util.find_spec(f"gaswitness.cli.{_module}") is None:
         continue
-    app.command(_name)(getattr(importlib.import_module(f"gaswitness.cli.{_module}"), _name.replace("-", "_")))
+    app.command(_name)(getattr(importlib.import_module(f"gaswitness.cli.{_module}"), _module))
 app.add_typer(keys.app, name="keys")
 
 

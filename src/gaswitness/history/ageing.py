@@ -6,14 +6,14 @@ from collections.abc import Mapping
 from typing import Protocol
 
 from gaswitness.learn.ageing import Ageing, ageing
-from gaswitness.learn.records import Tested, only_real
+from gaswitness.learn.records import DetectorTest, only_real
 from gaswitness.site.records import Site
 
 
 class Kept(Protocol):
     """A store, as far as this needs one: `gaswitness.history.store.open_store(url)` gives it."""
 
-    def tested(self, *, site: str | None = None) -> list[Tested]:
+    def tested(self, *, site: str | None = None) -> list[DetectorTest]:
         """Every test that was kept, or those of one site."""
         ...
 

@@ -15,7 +15,7 @@ from gaswitness.errors import Fault, InputFaults
 from gaswitness.history.parcel import Parcel, Row, VisitRows
 from gaswitness.history.table import Cell, Line, read_table
 from gaswitness.judge.records import Outcome
-from gaswitness.learn.records import FIGURE_KINDS, Figure, FigureKind, Tested
+from gaswitness.learn.records import FIGURE_KINDS, DetectorTest, Figure, FigureKind
 from gaswitness.site.references import near
 
 OUTCOMES: tuple[Outcome, ...] = get_args(Outcome)
@@ -333,7 +333,7 @@ def _finding(
     }
 
 
-def record_of(test: Tested, by: str = "") -> list[Cell]:
+def record_of(test: DetectorTest, by: str = "") -> list[Cell]:
     """One test as a row of the same table, in the order of COLUMNS."""
     figures = {(kind, left): test.figure(kind, left=left) for kind in FIGURE_KINDS for left in (False, True)}
 

@@ -16,7 +16,7 @@ from gaswitness.errors import EvidenceError, InputError
 from gaswitness.history import keeping, opening, schema
 from gaswitness.history.keeping import Kept
 from gaswitness.history.parcel import Parcel
-from gaswitness.learn.records import FIGURE_KINDS, Figure, SharedTerm, Standing, Tested
+from gaswitness.learn.records import FIGURE_KINDS, DetectorTest, Figure, SharedTerm, Standing
 from gaswitness.site.records import Site
 
 SHARED_BY_BOTTLE = ("cylinder:", "surrogate:")
@@ -65,7 +65,7 @@ class Store:
         with opening.told(self._engine), opening.writing(self._engine) as to:
             return keeping.keep(to, parcel, now)
 
-    def tested(self, *, site: str | None = None) -> list[Tested]:
+    def tested(self, *, site: str | None = None) -> list[DetectorTest]:
         """Every test that stands, or those of one site, by time; what a later record took the place of is left out."""
         visit, test, finding, certificate = schema.visit, schema.test, schema.finding, schema.certificate
         tests = (
@@ -128,10 +128,13 @@ class Store:
         """All rows of one table, for whoever wants everything; raises KeyError."""
         return [dict(row) for row in self._rows(select(schema.metadata.tables[table]))]
 
-    def originals(self) -> list[Original]:
-        """Every file that was kept, in the order in which they came."""
-        evidence = schema.evidence.c
+    def originals(self, *, site: str | None = None) -> list[Original]:
+        """Every file that was kept, or those that show a visit to one site, in the order in which they came."""
+        evidence, shown, visit = schema.evidence.c, schema.shown_by.c, schema.visit.c
         found = select(evidence.sha256, evidence.kind, evidence.name, evidence.kept_at)
+        if site is not None:
+            of_site = select(shown.evidence_sha256).join(schema.visit, visit.visit == shown.visit)
+            found = found.where(evidence.sha256.in_(of_site.where(visit.site == site)))
         return [Original(**row) for row in self._rows(found.order_by(evidence.kept_at, evidence.sha256))]
 
     def original(self, sha256: str) -> bytes:
@@ -153,11 +156,11 @@ class Store:
             return list(connection.execute(query).mappings())
 
 
-def _tested(row: RowMapping, figures: list[RowMapping], papers: dict[str, str]) -> Tested:
+def _tested(row: RowMapping, figures: list[RowMapping], papers: dict[str, str]) -> DetectorTest:
     certificate_id = papers.get(row["visit"])
-    own = {key: row[key] for key in Tested.model_fields if key in row and key not in ("found", "left")}
+    own = {key: row[key] for key in DetectorTest.model_fields if key in row and key not in ("found", "left")}
     made = [(one["as_left"], _figure(one, row["cylinder_certificate"])) for one in figures]
-    return Tested(
+    return DetectorTest(
         **own,
         source="paper" if row["kind"] == "paper" else "certificate" if certificate_id else "ledger",
         at=row["ended"],

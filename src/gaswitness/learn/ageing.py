@@ -21,7 +21,7 @@ from typing import Literal
 
 import numpy as np
 
-from gaswitness.learn.records import Tested, in_order
+from gaswitness.learn.records import DetectorTest, in_order
 
 Against = Literal["expected", "stated", "first"]
 
@@ -49,25 +49,25 @@ class Ageing:
     """It was seen on a simulated installation only."""
 
 
-def ageing(tests: Iterable[Tested], stated_t90_s: Mapping[str, float] | None = None) -> dict[str, Ageing]:
+def ageing(tests: Iterable[DetectorTest], stated_t90_s: Mapping[str, float] | None = None) -> dict[str, Ageing]:
     """Ageing of every detector with a t90 as found, by tag; `tests` are those of one site.
 
     >>> from gaswitness.learn.records import Figure
     >>> def test(year, t90_s):
-    ...     return Tested(visit=str(year), source="paper", site="S", tag="A", gas="CO", at=f"{year}-05-01",
+    ...     return DetectorTest(visit=str(year), source="paper", site="S", tag="A", gas="CO", at=f"{year}-05-01",
     ...         outcome="pass", as_found="pass", found=(Figure(kind="t90", value=t90_s, u=1.0),))
     >>> found = ageing([test(2024, 40.0), test(2025, 44.0), test(2026, 48.4)], {"A": 40.0})["A"]
     >>> found.tests, round(found.ratio, 3), round(found.spread, 3), round(found.last, 2), found.against
     (3, 1.1, 1.1, 1.21, 'stated')
     """
-    by_tag: dict[str, list[Tested]] = defaultdict(list)
+    by_tag: dict[str, list[DetectorTest]] = defaultdict(list)
     for test in in_order(list(tests)):
         by_tag[test.tag].append(test)
     found = {tag: _ageing(tag, rows, (stated_t90_s or {}).get(tag)) for tag, rows in by_tag.items()}
     return {tag: one for tag, one in found.items() if one is not None}
 
 
-def _ageing(tag: str, tests: list[Tested], stated_s: float | None) -> Ageing | None:
+def _ageing(tag: str, tests: list[DetectorTest], stated_s: float | None) -> Ageing | None:
     exchanged = [number for number, test in enumerate(tests) if test.sensor_exchanged]
     rows = tests[exchanged[-1] + 1 :] if exchanged else tests
     seen = [(test, figure) for test in rows if (figure := test.figure("t90")) is not None and figure.value > 0]

@@ -9,7 +9,7 @@ so t90 has periods between sensors only.
 The line is fitted by generalised least squares (`regression`). Its prediction is guarded: what is told is the day on
 which the line *and its expanded uncertainty* reach the limit first, and the span of days in which the line itself may
 cross it (the 95 % band of the line against the limit, after Fieller). Two points make a line and no evidence of one:
-then the answer is "cannot say".
+then the answer is "cannot say". A visit on which the detector did not alarm at all is a failure and no drift.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from gaswitness.learn.records import Figure, FigureKind, Tested, in_order
+from gaswitness.learn.records import DetectorTest, Figure, FigureKind, in_order
 from gaswitness.learn.regression import LinearFit, covariance_of, fit_linear
 
 Floats = NDArray[np.float64]
@@ -48,6 +48,8 @@ class Point:
     as_left: bool
     outside: bool
     """Beyond the limits of its day."""
+    failed: bool
+    """The detector did not alarm on that visit: a failure is no drift, and the line leaves it out."""
     figure: Figure
     """The same with what it shares with others, in the unit of `value`."""
 
@@ -88,7 +90,8 @@ class Period:
     """The drift in one word: `drifts`, `no drift shown`, or `cannot say`."""
     why: str
     flags: tuple[str, ...] = ()
-    """`uncertainty-from-scatter`, `scatters`, `disagrees-with-robust`, `tolerance-unknown`, `already-outside`."""
+    """`uncertainty-from-scatter`, `scatters`, `disagrees-with-robust`, `tolerance-unknown`, `already-outside`,
+    `failed-left-out`."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,9 +111,9 @@ class Drift:
         return self.periods[-1]
 
 
-def drifts(tests: Iterable[Tested], kinds: Iterable[DriftKind] = DRIFT_KINDS) -> list[Drift]:
+def drifts(tests: Iterable[DetectorTest], kinds: Iterable[DriftKind] = DRIFT_KINDS) -> list[Drift]:
     """Every quantity of every detector, by site, tag and kind; detectors without a value are left out."""
-    groups: dict[tuple[str, str], list[Tested]] = defaultdict(list)
+    groups: dict[tuple[str, str], list[DetectorTest]] = defaultdict(list)
     for test in in_order(list(tests)):
         groups[test.site, test.tag].append(test)
     wanted = tuple(kinds)
@@ -118,7 +121,7 @@ def drifts(tests: Iterable[Tested], kinds: Iterable[DriftKind] = DRIFT_KINDS) ->
     return [one for one in found if one is not None]
 
 
-def _drift(site: str, tag: str, tests: list[Tested], kind: DriftKind) -> Drift | None:
+def _drift(site: str, tag: str, tests: list[DetectorTest], kind: DriftKind) -> Drift | None:
     periods: list[tuple[list[Point], str]] = []
     points: list[Point] = []
     for test in tests:
@@ -140,7 +143,7 @@ def _drift(site: str, tag: str, tests: list[Tested], kind: DriftKind) -> Drift |
     return Drift(site, tag, kind, unit, made, all(test.simulated for test in tests))
 
 
-def _ends(test: Tested, kind: DriftKind) -> str:
+def _ends(test: DetectorTest, kind: DriftKind) -> str:
     """Whether this visit ended a period; a moved zero moves the reading on gas too, but not the other way round."""
     if test.sensor_exchanged:
         return "sensor exchanged"
@@ -148,7 +151,7 @@ def _ends(test: Tested, kind: DriftKind) -> str:
     return "adjusted" if adjusted else ""
 
 
-def _point(test: Tested, kind: FigureKind, *, left: bool) -> Point | None:
+def _point(test: DetectorTest, kind: FigureKind, *, left: bool) -> Point | None:
     figure = test.figure(kind, left=left)
     if figure is None:
         return None
@@ -171,24 +174,28 @@ def _point(test: Tested, kind: FigureKind, *, left: bool) -> Point | None:
     shared = tuple(term.model_copy(update={"u": term.u / abs(scale)}) for term in figure.shared)
     scaled = Figure(kind=kind, value=value, u=u, shared=shared, lower=lower, upper=upper)
     outside = (lower is not None and value < lower) or (upper is not None and value > upper)
-    return Point(test.day, value, u, left, outside, scaled)
+    return Point(test.day, value, u, left, outside, not left and test.alarmed is False, scaled)
 
 
 def _period(points: tuple[Point, ...], ended: str) -> Period:
     limits = next((p.figure for p in reversed(points) if (p.figure.lower, p.figure.upper) != (None, None)), None)
     lower, upper = (limits.lower, limits.upper) if limits else (None, None)
-    days = len({point.day for point in points})
+    sound = tuple(point for point in points if not point.failed)
+    days = len({point.day for point in sound})
     if days < FEWEST:
         why = f"{days} day{'s' if days != 1 else ''} with a value since the last change; a drift needs {FEWEST}"
         return Period(points, ended, lower, upper, None, None, None, None, None, "cannot say", why)
-    flags: list[str] = []
-    years = _years(points)
-    values = np.array([point.value for point in points])
-    design = np.column_stack([np.ones(len(points)), years])
-    fit = fit_linear(design, values, _covariance(points, design, values, flags))
+    flags = ["failed-left-out"] if len(sound) < len(points) else []
+    years = _years(sound)
+    values = np.array([point.value for point in sound])
+    design = np.column_stack([np.ones(len(sound)), years])
+    unstated = any(point.u is None for point in sound)
+    if unstated:
+        flags.append("uncertainty-from-scatter")
+    fit = fit_linear(design, values, _covariance(sound, design, values), from_scatter=unstated)
     slope, u = float(fit.coefficients[1]), math.sqrt(float(fit.covariance[1, 1]))
     robust = None
-    if len(points) > FEWEST:
+    if len(sound) > FEWEST:
         robust, low, high, *_ = (float(one) for one in _theil_sen(values, years))
         if not low - fit.k * u <= slope <= high + fit.k * u:
             flags.append("disagrees-with-robust")
@@ -200,10 +207,10 @@ def _period(points: tuple[Point, ...], ended: str) -> Period:
         if lower is None and upper is None:
             flags.append("tolerance-unknown")
         else:
-            reaches = _reaches(fit, points, years, lower, upper)
+            reaches = _reaches(fit, sound[0].day, years, lower, upper)
             if points[-1].outside:
                 flags.append("already-outside")
-    why = f"{len(points)} values over {years[-1]:.1f} years; {slope:.3g} a year, expanded uncertainty {fit.k * u:.2g}"
+    why = f"{len(sound)} values over {years[-1]:.1f} years; {slope:.3g} a year, expanded uncertainty {fit.k * u:.2g}"
     return Period(
         points, ended, lower, upper, fit, slope, u, robust, reaches, "drifts" if shown else "no drift shown", why,
         tuple(flags),
@@ -220,22 +227,18 @@ def _theil_sen(values: Floats, years: Floats) -> tuple[float, float, float]:
     return float(found[0]), float(found[2]), float(found[3])
 
 
-def _covariance(points: tuple[Point, ...], design: Floats, values: Floats, flags: list[str]) -> Floats:
+def _covariance(points: tuple[Point, ...], design: Floats, values: Floats) -> Floats:
     """Covariance of the values; a value whose uncertainty nobody stated gets the scatter about an unweighted line."""
     own = [point.figure.own_u for point in points]
     n = len(points)
     residual = values - design @ np.linalg.lstsq(design, values, rcond=None)[0]
     scatter = math.sqrt(float(residual @ residual) / max(n - 2, 1))
     size = max(float(np.max(np.abs(values))), 1e-6)
-    if any(one is None for one in own):
-        flags.append("uncertainty-from-scatter")
     filled = [scatter if one is None else one for one in own]
     return covariance_of([point.figure for point in points], [max(one, 1e-9 * size) for one in filled])
 
 
-def _reaches(
-    fit: LinearFit, points: tuple[Point, ...], years: Floats, lower: float | None, upper: float | None
-) -> Reaches | None:
+def _reaches(fit: LinearFit, first: date, years: Floats, lower: float | None, upper: float | None) -> Reaches | None:
     """Days on which the band of the line, and the line, get to the limit they go towards."""
     slope = float(fit.coefficients[1])
     limit = upper if slope > 0 else lower
@@ -245,7 +248,7 @@ def _reaches(
         sign = 1.0 if slope > 0 else -1.0
     if limit is None:
         return None
-    first, last = points[0].day, float(years[-1])
+    last = float(years[-1])
     until = last + AHEAD * max(last, 1.0)
     grid = np.arange(last, until, 1.0 / DAYS_PER_YEAR)
     line = fit.coefficients[0] + slope * grid

@@ -8,7 +8,7 @@ from datetime import date
 from typing import Literal
 
 from gaswitness.certify.payload import months_later
-from gaswitness.learn.records import Standing, Tested, in_order
+from gaswitness.learn.records import DetectorTest, Standing, in_order
 from gaswitness.records import Record
 from gaswitness.site.records import Detector, Site
 
@@ -40,7 +40,7 @@ class Due(Record):
 
 
 def due_list(
-    tests: Iterable[Tested], sites: Mapping[str, Site], today: date, standing: Iterable[Standing] = ()
+    tests: Iterable[DetectorTest], sites: Mapping[str, Site], today: date, standing: Iterable[Standing] = ()
 ) -> list[Due]:
     """Everything that is due, by state and day; a detector that the site no longer has is left out.
 
@@ -48,7 +48,7 @@ def due_list(
     has been shown since. `sites` holds the latest description of each site; without one, only what was tested is known
     and the usual interval of 12 months is taken, and said to be.
     """
-    histories: dict[str, dict[str, list[Tested]]] = defaultdict(lambda: defaultdict(list))
+    histories: dict[str, dict[str, list[DetectorTest]]] = defaultdict(lambda: defaultdict(list))
     for test in in_order(list(tests)):
         histories[test.site][test.tag].append(test)
     found: list[Due] = []
@@ -78,7 +78,7 @@ def state_of(due: date | None, today: date) -> tuple[State, int | None]:
 
 
 def _due(
-    site: str, kind: DueKind, what: str, day: date | None, today: date, why: str, test: Tested | None = None
+    site: str, kind: DueKind, what: str, day: date | None, today: date, why: str, test: DetectorTest | None = None
 ) -> Due:
     state, days = state_of(day, today)
     return Due(
@@ -95,7 +95,7 @@ def _due(
     )
 
 
-def _test(name: str, tag: str, history: list[Tested], site: Site | None, today: date) -> Due:
+def _test(name: str, tag: str, history: list[DetectorTest], site: Site | None, today: date) -> Due:
     done = [test for test in history if test.day <= today]
     shown = [test for test in done if test.outcome != "not tested"]
     if not shown:
@@ -107,12 +107,12 @@ def _test(name: str, tag: str, history: list[Tested], site: Site | None, today: 
         why = f"the last test, on {last.day.isoformat()}, ended as: {last.outcome}"
         return _due(name, "retest", tag, last.day, today, why, last).model_copy(update={"state": "overdue"})
     months = site.tests.interval_months if site is not None else 12
-    usual = "" if site is not None else "; 12 months taken, since no site file is kept"
+    usual = "" if site is not None else " (usual; no site file is kept)"
     why = f"passed on {last.day.isoformat()}, good for {months} months{usual}"
     return _due(name, "test", tag, months_later(last.day, months), today, why, last)
 
 
-def _bottles(site: Site, by_tag: Mapping[str, list[Tested]], today: date) -> list[Due]:
+def _bottles(site: Site, by_tag: Mapping[str, list[DetectorTest]], today: date) -> list[Due]:
     simulated = bool(by_tag) and all(test.simulated for tests in by_tag.values() for test in tests)
     return [
         _due(
@@ -122,7 +122,7 @@ def _bottles(site: Site, by_tag: Mapping[str, list[Tested]], today: date) -> lis
     ]
 
 
-def _sensor(site: Site, detector: Detector, history: list[Tested], today: date) -> Due | None:
+def _sensor(site: Site, detector: Detector, history: list[DetectorTest], today: date) -> Due | None:
     if detector.sensor_life_months is None:
         return None
     exchanged = [test.day for test in history if test.sensor_exchanged]

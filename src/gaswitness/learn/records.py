@@ -47,7 +47,7 @@ class Figure(Record):
         return math.sqrt(max(0.0, self.u**2 - sum(term.u**2 for term in self.shared)))
 
 
-class Tested(Record):
+class DetectorTest(Record):
     """One detector on one visit."""
 
     format: Literal["gaswitness/tested/1"] = "gaswitness/tested/1"
@@ -106,12 +106,12 @@ class Standing(Record):
     simulated: bool = False
 
 
-def in_order(tests: tuple[Tested, ...] | list[Tested]) -> list[Tested]:
+def in_order(tests: tuple[DetectorTest, ...] | list[DetectorTest]) -> list[DetectorTest]:
     """By time, then by visit, so that the same tests always come in the same order."""
     return sorted(tests, key=lambda test: (test.at, test.visit))
 
 
-def only_real(tests: list[Tested]) -> tuple[list[Tested], int]:
+def only_real(tests: list[DetectorTest]) -> tuple[list[DetectorTest], int]:
     """Tests without the simulated ones of a site that has real ones too, and how many were left out.
 
     A site of which there are only simulated visits keeps them: then all of it is a rehearsal, and says so.

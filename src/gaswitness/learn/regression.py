@@ -34,6 +34,8 @@ class LinearFit:
     covariance: Floats
     chi2: float
     dof: int
+    from_scatter: bool = False
+    """Uncertainties were taken from the scatter of the points themselves."""
 
     @property
     def scatter(self) -> float:
@@ -42,8 +44,10 @@ class LinearFit:
 
     @property
     def k(self) -> float:
-        """Coverage factor for 95 %: normal where uncertainties were stated and hold, else Student's t."""
-        return float(stats.t.ppf(0.975, self.dof)) if self.scatter > 1 else float(stats.norm.ppf(0.975))
+        """Coverage factor for 95 %: normal where uncertainties were stated, Student's where they come from scatter."""
+        if self.from_scatter:
+            return float(stats.t.ppf(0.975, self.dof)) if self.dof > 0 else math.inf
+        return float(stats.norm.ppf(0.975))
 
     def at(self, row: ArrayLike) -> tuple[float, float]:
         """Value and standard uncertainty of the model at one row of X, in the unit of y."""
@@ -51,10 +55,11 @@ class LinearFit:
         return float(x @ self.coefficients), math.sqrt(max(0.0, float(x @ self.covariance @ x)))
 
 
-def fit_linear(x: ArrayLike, y: ArrayLike, covariance: ArrayLike, *, narrow: bool = False) -> LinearFit:
+def fit_linear(x: ArrayLike, y: ArrayLike, covariance: ArrayLike, *, from_scatter: bool = False) -> LinearFit:
     """Fit y, shape (n,), by the columns of x, shape (n, p), with cov(y), shape (n, n); raises OutOfDomain.
 
-    `narrow` scales the covariance by chi2 / dof even where that is below 1, which is ordinary least squares.
+    `from_scatter` scales the covariance by chi2 / dof even where that is below 1: ordinary least squares, for values
+    whose uncertainties nobody stated.
 
     >>> fit = fit_linear([[1, 0], [1, 1], [1, 2]], [0.0, 1.1, 1.9], np.eye(3) * 0.01)
     >>> fit.coefficients.round(3).tolist(), round(float(fit.covariance[1, 1]) ** 0.5, 4), round(fit.chi2, 3)
@@ -80,8 +85,8 @@ def fit_linear(x: ArrayLike, y: ArrayLike, covariance: ArrayLike, *, narrow: boo
     inverse = linalg.solve_triangular(r, np.eye(p))
     residual = white_y - white_x @ coefficients
     chi2, dof = float(residual @ residual), n - p
-    scale = chi2 / dof if dof > 0 and (narrow or chi2 > dof) else 1.0
-    return LinearFit(coefficients, inverse @ inverse.T * scale, chi2, dof)
+    scale = chi2 / dof if dof > 0 and (from_scatter or chi2 > dof) else 1.0
+    return LinearFit(coefficients, inverse @ inverse.T * scale, chi2, dof, from_scatter)
 
 
 def covariance_of(figures: Sequence[Figure], own_u: Sequence[float]) -> Floats:

@@ -30,7 +30,7 @@ from typing import Literal
 from scipy import optimize, stats
 
 from gaswitness.errors import OutOfDomain
-from gaswitness.learn.records import Tested, in_order
+from gaswitness.learn.records import DetectorTest, in_order
 
 Counting = Literal["no-alarm", "any"]
 Grouping = Literal["all", "site", "gas", "sensor", "tag"]
@@ -194,23 +194,25 @@ def pfd_average(rate_per_h: float, interval_h: float) -> float:
     return x / 2 - x**2 / 6 if x < 1e-4 else 1 + math.expm1(-x) / x
 
 
-def failed(test: Tested, counting: Counting) -> bool | None:
+def failed(test: DetectorTest, counting: Counting) -> bool | None:
     """Whether the test found a failure; none where it did not show the one or the other."""
     if counting == "no-alarm":
         return None if test.alarmed is None else not test.alarmed
     return {"fail": True, "pass": False}.get(test.as_found)
 
 
-def reliability(tests: Iterable[Tested], counting: Counting = "no-alarm", by: Grouping = "all") -> list[Reliability]:
+def reliability(
+    tests: Iterable[DetectorTest], counting: Counting = "no-alarm", by: Grouping = "all"
+) -> list[Reliability]:
     """Failures found, as chance on demand and as rate, for all detectors or one group of them after the other."""
-    groups: dict[str, list[Tested]] = defaultdict(list)
+    groups: dict[str, list[DetectorTest]] = defaultdict(list)
     for test in in_order(list(tests)):
         name = {"all": "all", "site": test.site, "gas": test.gas, "sensor": test.sensor or "not stated"}
         groups[f"{test.site} {test.tag}" if by == "tag" else name[by]].append(test)
     return [_group(name, rows, counting) for name, rows in sorted(groups.items())]
 
 
-def _group(name: str, tests: list[Tested], counting: Counting) -> Reliability:
+def _group(name: str, tests: list[DetectorTest], counting: Counting) -> Reliability:
     told = [(test, failed(test, counting)) for test in tests]
     clear = [(test, was) for test, was in told if was is not None]
     failures = sum(was for _, was in clear)
@@ -242,9 +244,9 @@ def _pfd(rate: Estimate, interval_h: float) -> Estimate:
     return Estimate(*(pfd_average(one, interval_h) for one in (rate.value, rate.low, rate.high)))
 
 
-def _intervals(clear: list[tuple[Tested, bool]]) -> list[Interval]:
+def _intervals(clear: list[tuple[DetectorTest, bool]]) -> list[Interval]:
     """Stretches between tests that showed the one or the other; a test that did not leaves the stretch going on."""
-    before: dict[tuple[str, str], Tested] = {}
+    before: dict[tuple[str, str], DetectorTest] = {}
     found: list[Interval] = []
     for test, was in clear:
         key = (test.site, test.tag)

@@ -1,0 +1,93 @@
+"""`gaswitness import`: keep certificates, ledgers and earlier records for good."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from gaswitness.cli.storing import StoreUrl
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
+    from gaswitness.history.store import Store
+
+
+def import_(
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="FILE...", help="Bundles, ledgers, or tables of earlier records (.csv, .xlsx)."),
+    ],
+    store: StoreUrl = None,
+    trust: Annotated[
+        list[Path] | None, typer.Option("--trust", help="Public key of a signer you trust; may be given again.")
+    ] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+) -> None:
+    """Keep FILEs in the store. What is not to be trusted is refused (exit 4); a file kept before changes nothing."""
+    from datetime import UTC
+
+    from gaswitness.certify.keys import read_public
+    from gaswitness.cli.output import print_json
+    from gaswitness.history.store import open_store
+
+    trusted = [read_public(path.read_bytes(), str(path)) for path in trust or []]
+    rows: list[dict[str, Any]] = []
+    code = 0
+    with open_store(store, make=True) as kept:
+        for path in files:
+            row, wrong = _one(kept, path, trusted, datetime.now(UTC))
+            rows.append(row)
+            code = max(code, wrong)
+            if not as_json:
+                _tell(row)
+    if as_json:
+        print_json({"files": rows})
+    if code:
+        raise typer.Exit(code)
+
+
+def _one(store: Store, path: Path, trusted: Sequence[Ed25519PublicKey], now: datetime) -> tuple[dict[str, Any], int]:
+    """Keep one file; a file that is refused does not keep the next from being kept."""
+    from gaswitness.errors import EXIT_BAD_INPUT, EvidenceError, InputError
+    from gaswitness.history.intake import parcel_of
+
+    row: dict[str, Any] = {"file": str(path), "state": "refused", "reason": "", "hint": ""}
+    try:
+        parcel = parcel_of(path.read_bytes(), path.name, trusted=trusted)
+        kept = store.keep(parcel, now=now)
+    except (EvidenceError, InputError) as error:
+        return {**row, "reason": error.message, "hint": error.hint}, error.exit_code
+    except OSError as error:
+        return {**row, "reason": f"{path}: {error.strerror or error}"}, EXIT_BAD_INPUT
+    return {
+        "file": str(path),
+        "state": kept.state,
+        "kind": parcel.kind,
+        "sha256": kept.sha256,
+        "visits": kept.visits,
+        "known_visits": kept.known_visits,
+        "corrected": kept.corrected,
+        "notes": list(parcel.notes),
+    }, 0
+
+
+def _tell(row: dict[str, Any]) -> None:
+    from gaswitness.cli.output import talk
+
+    if row["state"] == "refused":
+        talk(f"gaswitness: refused: {row['reason']}" + (f"\n  hint: {row['hint']}" if row["hint"] else ""))
+        return
+    new = row["visits"]
+    what = "already kept" if row["state"] == "known" else f"kept, {new} new visit{'s' if new != 1 else ''}"
+    if row["state"] == "kept" and row["known_visits"]:
+        what += f", {row['known_visits']} known"
+    if row["corrected"]:
+        what += f", {row['corrected']} corrected (the first stays)"
+    typer.echo(f"{row['kind']:7} {row['file']}: {what}")
+    for note in row["notes"]:
+        talk(f"        {note}")

@@ -1,0 +1,110 @@
+"""The strip of years: one row a detector, one column a quantity, limits, periods and fitted lines."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, timedelta
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from gaswitness.errors import InputError
+from gaswitness.learn.drift import DAYS_PER_YEAR, DRIFT_KINDS, Drift, Period
+
+# Okabe and Ito, Color Universal Design (2008)
+BLUE, VERMILION = "#0072B2", "#D55E00"
+PAGE, INK, QUIET, RULE = "#F4F4F2", "#222222", "#8A8A86", "#DDDDDA"
+TITLES = {"zero": "zero, ppm off", "span": "span, % off", "t90": "t90, s"}
+COVERAGE_K = 2.0
+
+
+def draw_years(path: Path, drifts: Sequence[Drift], today: date) -> None:
+    """Draw to `path`; its ending says the format. Raises InputError without such a format, or anything to draw."""
+    from matplotlib.dates import ConciseDateFormatter
+    from matplotlib.figure import Figure
+
+    if path.suffix not in (".png", ".svg", ".pdf"):
+        raise InputError("not a picture", where=str(path), found=path.suffix, expected=".png, .svg or .pdf")
+    rows = list(dict.fromkeys((one.site, one.tag) for one in drifts))
+    kinds = [kind for kind in DRIFT_KINDS if any(one.kind == kind for one in drifts)]
+    if not rows:
+        raise InputError("there is nothing to draw", hint="keep tests with readings first: gaswitness import FILE")
+    figure = Figure(figsize=(3.9 * len(kinds) + 0.8, 1.55 * len(rows) + 1.3), facecolor=PAGE, layout="constrained")
+    grid = figure.subplots(len(rows), len(kinds), squeeze=False, sharex=True)
+    cells = {(one.site, one.tag, one.kind): one for one in drifts}
+    several = len({site for site, _ in rows}) > 1
+    for across, (site, tag) in zip(grid, rows, strict=True):
+        for axes, kind in zip(across, kinds, strict=True):
+            _dress(axes)
+            if (drift := cells.get((site, tag, kind))) is not None:
+                _strip(axes, drift, today)
+            else:
+                axes.text(0.5, 0.5, "nothing kept", transform=axes.transAxes, ha="center", fontsize=8, color=QUIET)
+        name = f"{site}\n{tag}" if several else tag
+        across[0].set_ylabel(name, fontsize=9, color=INK, fontweight="bold")
+        axes.xaxis.set_major_formatter(ConciseDateFormatter(axes.xaxis.get_major_locator()))  # type: ignore[no-untyped-call]
+    for axes, kind in zip(grid[0], kinds, strict=True):
+        axes.set_title(TITLES[kind], loc="left", fontsize=9, color=INK)
+    places = sorted({site for site, _ in rows})
+    simulated = "   simulated installation" if any(one.simulated for one in drifts) else ""
+    figure.suptitle(f"As found over the years: {', '.join(places[:3])}{simulated}", x=0.01, ha="left", fontsize=11,
+                    fontweight="bold", color=INK)  # fmt: skip
+    figure.supxlabel(
+        "filled: as found   open square: as left after an adjustment   triangle: outside its limits   bars: expanded, "
+        "k = 2   dashes: limits   line and band: drift and its 95 % band   dotted: adjusted, or a new sensor",
+        x=0.01, ha="left", fontsize=7, color=QUIET,
+    )  # fmt: skip
+    figure.savefig(path, dpi=110, facecolor=PAGE, metadata={"Date": None} if path.suffix == ".svg" else None)
+
+
+def _dress(axes: Any) -> None:
+    axes.set_facecolor(PAGE)
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color(QUIET)
+    axes.tick_params(colors=INK, labelsize=7)
+    axes.grid(color=RULE, linewidth=0.5)
+
+
+def _strip(axes: Any, drift: Drift, today: date) -> None:
+    scale = 100.0 if drift.unit == "relative" else 1.0
+    for period in drift.periods:
+        _points(axes, period, scale)
+        if period.fit is not None:
+            _line(axes, period, scale, today)
+        if period.ended != "open":
+            axes.axvline(period.points[-1].day, color=QUIET, linewidth=1.0, linestyle=":")
+    last = drift.now
+    for limit in (last.lower, last.upper):
+        if limit is not None:
+            axes.axhline(limit * scale, color=INK, linewidth=0.9, linestyle=(0, (5, 3)))
+    told = [point.value for period in drift.periods for point in period.points]
+    told += [limit for limit in (last.lower, last.upper) if limit is not None]
+    low, high = min(told) * scale, max(told) * scale
+    room = 0.12 * (high - low) or max(abs(high), 1.0) * 0.1
+    axes.set_ylim(0.0 if drift.kind == "t90" else low - room, high + room)
+
+
+def _points(axes: Any, period: Period, scale: float) -> None:
+    for point in period.points:
+        bar = None if point.u is None else COVERAGE_K * point.u * scale
+        shape = "s" if point.as_left else "^" if point.outside else "o"
+        axes.errorbar(
+            [point.day], [point.value * scale], yerr=bar, fmt=shape, markersize=6 if point.outside else 4,
+            color=VERMILION if point.outside else INK, markerfacecolor=PAGE if point.as_left else None,
+            elinewidth=0.8, capsize=1.5, zorder=3,
+        )  # fmt: skip
+
+
+def _line(axes: Any, period: Period, scale: float, today: date) -> None:
+    fit = period.fit
+    if fit is None:
+        return
+    first = next(point.day for point in period.points if not point.failed)
+    end = max(today, period.points[-1].day) if period.ended == "open" else period.points[-1].day
+    years = np.linspace(0.0, max((end - first).days, 1) / DAYS_PER_YEAR, 60)
+    told = [fit.at((1.0, one)) for one in years]
+    days = [first + timedelta(days=float(one) * DAYS_PER_YEAR) for one in years]
+    line, u = (np.array(one) * scale for one in zip(*told, strict=True))
+    axes.fill_between(days, line - fit.k * u, line + fit.k * u, color=BLUE, alpha=0.15, linewidth=0)
+    axes.plot(days, line, color=BLUE, linewidth=1.2)

@@ -1,0 +1,202 @@
+"""What goes in comes out: once, whole, bit for bit, and with what took its place beside it."""
+
+from __future__ import annotations
+
+from datetime import UTC, datetime
+
+import pytest
+from sqlalchemy import text
+from sqlalchemy.exc import IntegrityError
+
+from gaswitness.certify.keys import fingerprint
+from gaswitness.errors import EvidenceError, InputError
+from gaswitness.history import schema
+from gaswitness.history.ageing import ageing_of
+from gaswitness.history.intake import parcel_of
+from gaswitness.history.opening import open_engine, writing
+from gaswitness.history.store import open_store
+from support.kept import KEY, NOW, bundled, inhibited, ledger
+
+
+@pytest.fixture
+def url(tmp_path):
+    return str(tmp_path / "a folder" / "history.sqlite")
+
+
+@pytest.fixture
+def store(url):
+    with open_store(url, make=True) as made:
+        yield made
+
+
+def keep(store, data, name="V.evidence.zip", **choices):
+    return store.keep(parcel_of(data, name, **choices), now=NOW)
+
+
+def test_a_certificate_is_kept_with_all_that_follows_from_it(store):
+    kept = keep(store, bundled())
+    assert (kept.state, kept.visits) == ("kept", 1)
+    [a, b] = store.tested()
+    assert (a.tag, a.source, a.outcome, a.as_found, a.alarmed) == ("A", "certificate", "pass", "pass", True)
+    assert (b.tag, b.outcome) == ("B", "not tested")
+    span = a.figure("span")
+    assert span.value == pytest.approx(25000, abs=20)
+    assert span.target == 25000
+    [shared] = span.shared
+    assert shared.name == "cylinder:X-1"
+    assert shared.u == pytest.approx(250.0, rel=0.02)
+    assert span.u > span.own_u > 0
+    assert a.cylinder_certificate == "X-1"
+    assert a.certificate_id.startswith("R1-")
+    [paper] = store.rows("certificate")
+    assert paper["signer"] == fingerprint(KEY.public_key())
+    assert paper["vouched_for"] is False
+    assert store.rows("cylinder_use")[0]["level_ppm"] == 25000
+    assert {row["kind"] for row in store.rows("finding")} == {"zero", "span", "t90", "set-time", "effect"}
+
+
+def test_a_trusted_key_is_remembered_as_such(store):
+    keep(store, bundled(), trusted=[KEY.public_key()])
+    assert store.rows("certificate")[0]["vouched_for"] is True
+
+
+def test_the_same_file_twice_is_there_once(store):
+    keep(store, bundled())
+    before = {table: store.rows(table) for table in schema.metadata.tables}
+    assert keep(store, bundled(), "under another name.zip").state == "known"
+    assert {table: store.rows(table) for table in schema.metadata.tables} == before
+
+
+def test_the_original_comes_out_bit_for_bit(store):
+    kept = keep(store, bundled())
+    assert store.original(kept.sha256) == bundled()
+    with pytest.raises(InputError):
+        store.original("0" * 64)
+
+
+def test_a_ledger_and_its_certificate_are_one_visit(store):
+    keep(store, ledger(), "R1.ledger.jsonl")
+    assert store.tested()[0].source == "ledger"
+    kept = keep(store, bundled())
+    assert (kept.visits, kept.known_visits) == (0, 1)
+    assert [test.source for test in store.tested()] == ["certificate", "certificate"]
+    assert len(store.originals()) == 2
+
+
+def test_two_certificates_of_one_visit_stand_beside_each_other(store):
+    keep(store, bundled())
+    keep(store, bundled(key=1))
+    assert len(store.rows("certificate")) == 2
+    assert len(store.tested()) == 2, "one visit, two detectors"
+
+
+@pytest.mark.parametrize("longer_first", [False, True])
+def test_a_run_that_went_on_takes_the_place_of_its_beginning(store, longer_first):
+    whole = ledger()
+    lines = whole.splitlines(keepends=True)
+    begun = b"".join(lines[: len(lines) // 2])
+    for data in (whole, begun) if longer_first else (begun, whole):
+        keep(store, data, "R1.ledger.jsonl")
+    assert [test.outcome for test in store.tested() if test.tag == "A"] == ["pass"]
+    assert len(store.rows("visit")) == 2, "the first stays"
+    [pair] = store.rows("correction")
+    assert pair["why"] == "the run went on"
+
+
+def test_runs_of_the_same_name_that_are_no_parts_of_each_other_both_stand(store):
+    keep(store, ledger("R1"), "one.jsonl")
+    keep(store, ledger("R1", made=inhibited("FAN", "placed", "lifted", "proven")), "two.jsonl")
+    assert len([test for test in store.tested() if test.tag == "A"]) == 2
+
+
+def test_the_latest_description_of_a_site_counts_and_a_real_one_before_a_rehearsal(store):
+    from support.kept import CRITERIA
+    from support.ledgers import small_site
+    from support.scenes import sound
+
+    newer = sound(*CRITERIA, site=small_site(note="as rebuilt"))
+    rehearsed = sound(*CRITERIA, site=small_site(note="rehearsal"))
+    keep(store, ledger("R2", "2026-05-02", made=newer), "b.jsonl")
+    keep(store, ledger("R1", "2026-03-02"), "a.jsonl")
+    keep(store, ledger("R3", "2026-07-02", made=rehearsed, simulated=True), "c.jsonl")
+    assert store.sites()["Invented cellar"].note == "as rebuilt"
+
+
+def test_inhibits_that_stand_are_known_until_they_were_proven(store):
+    keep(store, ledger("R1", "2026-03-02", made=inhibited("FAN", "placed", "lifted")), "a.jsonl")
+    [one] = store.standing_inhibits()
+    assert (one.effect, one.state, one.since[:10]) == ("FAN", "lifted", "2026-03-02")
+    keep(store, ledger("R2", "2026-04-02", made=inhibited("FAN", "placed", "lifted", "proven")), "b.jsonl")
+    assert store.standing_inhibits() == []
+
+
+def test_ageing_for_the_release_room(store):
+    for run, day in (("R1", "2024-03-02"), ("R2", "2025-03-02"), ("R3", "2026-03-02")):
+        keep(store, ledger(run, day), f"{run}.jsonl")
+    found = ageing_of(store, store.sites()["Invented cellar"])
+    assert set(found) == {"A"}
+    assert found["A"].tests == 3
+    assert found["A"].spread == pytest.approx(1.0)
+    assert found["A"].u > 0
+    assert found["A"].last == pytest.approx(found["A"].ratio)
+
+
+def test_what_was_changed_behind_our_back_is_not_handed_out(store, url):
+    kept = keep(store, bundled())
+    engine = open_engine(url, make=False)
+    with writing(engine) as connection:
+        connection.execute(text("DROP TRIGGER evidence_no_update"))
+        connection.execute(text("UPDATE evidence SET data = x'00'"))
+    engine.dispose()
+    with pytest.raises(EvidenceError, match="no longer holds the bytes"):
+        store.original(kept.sha256)
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory):
+    """A store with a row in every table."""
+    url = str(tmp_path_factory.mktemp("filled") / "history.sqlite")
+    with open_store(url, make=True) as store:
+        keep(store, bundled())
+        keep(store, ledger("R2", made=inhibited()), "r2.jsonl")
+        keep(store, b"".join(ledger("R9").splitlines(keepends=True)[:40]), "begun.jsonl")
+        keep(store, ledger("R9"), "whole.jsonl")
+        keep(store, b"site,date,tag,gas,outcome,adjusted,as found\nS,2024-01-01,A,CO,pass,zero,fail\n", "old.csv")
+        assert all(store.rows(table) for table in schema.metadata.tables)
+    return url
+
+
+@pytest.mark.parametrize("table", list(schema.metadata.tables))
+@pytest.mark.parametrize("statement", ["UPDATE {0} SET {1} = {1}", "DELETE FROM {0}"])
+def test_the_database_itself_refuses_to_forget(filled, table, statement):
+    engine = open_engine(filled, make=False)
+    column = next(iter(schema.metadata.tables[table].columns)).name
+    with pytest.raises(IntegrityError, match="nothing that was kept is ever changed or removed"), writing(engine) as to:
+        to.execute(text(statement.format(f'"{table}"', f'"{column}"')))
+    engine.dispose()
+
+
+def test_an_untrusted_bundle_is_refused_whole(store):
+    with pytest.raises(EvidenceError):
+        keep(store, bundled()[:-200])
+    with pytest.raises(EvidenceError, match="not a key you trust"):
+        keep(store, bundled(key=1), trusted=[KEY.public_key()])
+    assert all(store.rows(table) == [] for table in schema.metadata.tables)
+
+
+@pytest.mark.parametrize(
+    ("data", "name", "said"),
+    [
+        (b"%PDF-1.7 ...", "C.pdf", "a PDF cannot be proven"),
+        (b"  \n", "empty.csv", "the file is empty"),
+        (b'{"ledger":1}\n', "R1.late-marks.jsonl", "kept beside their ledger"),
+    ],
+)
+def test_other_files_are_refused_in_words(data, name, said):
+    with pytest.raises(InputError, match=said):
+        parcel_of(data, name)
+
+
+def test_when_it_was_kept_is_the_instant_handed_in(store):
+    keep(store, bundled())
+    assert store.originals()[0].kept_at == datetime(2026, 11, 25, 12, tzinfo=UTC).isoformat()
