@@ -169,6 +169,54 @@ def test_a_name_that_stands_for_nothing_or_for_two(old: str, new: str, path: str
     assert [fault.path for fault in said if words in fault.message] == [path], said
 
 
+NETWORKS = """\
+posts: [{tag: P, name: Post}]
+effects: [{tag: E, name: Lamp, kind: lamp, post: P}]
+matrix: [{causes: [D.low], effect: E, within: 5 s}]
+links:
+  - url: bacnet://192.0.2.1
+    objects:
+      - {signal: D.reading, object: analog-input:1}
+      - {signal: E.on, object: multi-state-value:2, on_values: [2, 3]}
+  - url: mqtts://192.0.2.1
+    topics:
+      - {signal: D.fault, topic: a/b, pointer: /x, on_values: [bad]}
+"""
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "path", "words"),
+    [
+        ("D.reading", "X.reading", "$.links[0].objects[0].signal", "the reading of a detector"),
+        ("E.on", "E.off", "$.links[0].objects[1].signal", "`TAG.reading`, `TAG.point`"),
+        ("D.fault", "D.falt", "$.links[1].topics[0].signal", "`EFFECT.inhibited`"),
+        (
+            "analog-input:1",
+            "analogue-input:1",
+            "$.links[0].objects[0].object",
+            "an analog, binary or multi-state input",
+        ),
+        ("analog-input:1", "'analog-input,1'", "$.links[0].objects[0].object", "with its instance"),
+        ("analog-input:1", "analog-input:4194303", "$.links[0].objects[0].object", "4194302 or less"),
+        (":1}", ":1, unit: '%LFL'}", "$.links[0].objects[0].unit", "its lower flammable limit"),
+        (":1}", ":1, unit: volts}", "$.links[0].objects[0].unit", "expected 'ppm'"),
+        (":1}", ":1, flag: alarm}", "$.links[0].objects[0].flag", "expected 'in-alarm'"),
+        ("[2, 3]", "[two]", "$.links[0].objects[1].on_values[0]", "a whole number"),
+        ("a/b", "a/+", "$.links[1].topics[0].topic", "without the wildcards"),
+        ("a/b", "''", "$.links[1].topics[0].topic", "the name of one topic"),
+        ("/x", "x", "$.links[1].topics[0].pointer", "RFC 6901"),
+        ("/x", "/x~2", "$.links[1].topics[0].pointer", "RFC 6901"),
+        ("mqtts://", "mqtts://me:spring-tide@", "$.links[1].url", "a user or a password"),
+    ],
+)
+def test_faults_of_objects_and_topics(old: str, new: str, path: str, words: str) -> None:
+    load_site(SMALL + NETWORKS, "site.yaml")
+    assert old in NETWORKS
+    said = faults_of(SMALL + NETWORKS.replace(old, new, 1))
+    assert [fault.path for fault in said if words in fault.message] == [path], said
+    assert "spring-tide" not in str(said)
+
+
 def test_references_are_told_beside_faults_of_values() -> None:
     said = faults_of(SMALL.replace("t90: 30 s", "t90: 30") + MATRIX.replace("post: P}", "post: Q}"))
     assert {fault.path for fault in said} == {"$.detectors[0].t90", "$.effects[0].post"}
