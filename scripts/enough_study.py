@@ -22,15 +22,19 @@ def one(task: tuple[Sensors, int, int]) -> Outcome:
 def main() -> None:
     tests = int(sys.argv[1]) if len(sys.argv) > 1 else 1000
     seed = int(sys.argv[2]) if len(sys.argv) > 2 else 7
-    rows = ["| detectors | gas saved | stopped early | wrong by rule | wrong by waiting |", "|---|---|---|---|---|"]
+    rows = [
+        "| detectors | gas saved | stopped early | wrong by rule | wrong by waiting | rule less waiting |",
+        "|---|---|---|---|---|---|",
+    ]
     with ProcessPoolExecutor() as pool:
         for got in pool.map(one, [(kind, tests, seed + k) for k, kind in enumerate(KINDS)]):
             rows.append(
-                f"| {got.kind.name} | {100 * got.gas_saved:.0f} % | {100 * got.stopped_early:.0f} % "
-                f"| {100 * got.wrong_by_rule:.1f} % | {100 * got.wrong_by_waiting:.1f} % |"
+                f"| {got.kind.name} | {100 * got.gas_saved:.1f} ± {100 * got.u_gas_saved:.1f} % "
+                f"| {100 * got.stopped_early:.0f} % | {100 * got.wrong_by_rule:.2f} % "
+                f"| {100 * got.wrong_by_waiting:.2f} % | {100 * got.more_wrong:+.2f} ± {100 * got.u_more_wrong:.2f} % |"
             )
             print(rows[-1], flush=True)
-    rows.append(f"\n{tests} tests a row, seed {seed}.")
+    rows.append(f"\n{tests} tests a row, seed {seed}; ± is one standard error, the last column's of the pairs.")
     text = PAGE.read_text(encoding="utf-8")
     head, tail = text.split(BEGIN)[0], text.split(END)[1]
     PAGE.write_text(head + BEGIN + "\n" + "\n".join(rows) + "\n" + END + tail, encoding="utf-8")

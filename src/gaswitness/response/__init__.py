@@ -1,8 +1,9 @@
 """How a detector answers to gas: forward model, fit, figures, and the same while a test runs."""
 
+from gaswitness.response.enough import Enough, Wanted, enough
 from gaswitness.response.figures import ResponseFigures, response_figures
 from gaswitness.response.fit import fit_step
-from gaswitness.response.live import Enough, LiveEstimate, LiveFit, Wanted, enough
+from gaswitness.response.live import LiveEstimate, LiveFit
 from gaswitness.response.many import ManyFits, fit_many
 from gaswitness.response.model import (
     Sensor,

@@ -1,7 +1,7 @@
 """The same fit while gas flows: renewed with every reading, started where the last one ended.
 
-What it foresees is only as good as its model; `enough` says when what a plan wants has been shown, so that the gas
-may be shut off, and asks for more than a small uncertainty before it does.
+What it foresees is only as good as its model; `enough` asks for more than a small uncertainty before it says that the
+gas may be shut off.
 """
 
 from __future__ import annotations
@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaswitness.errors import InputError
-from gaswitness.response import columns, lag_curve, separable, spread
+from gaswitness.response import lag_curve, separable, spread
 from gaswitness.response.fit import COARSE, fit_step
+from gaswitness.response.late import Late, late_part
 from gaswitness.response.quality import resolution_seen, runs_z, spikes
 
 Floats = NDArray[np.float64]
@@ -28,10 +29,6 @@ _RENEW_SIZE = 1000
 """Up to this many samples every one renews the fit; beyond, every second, third, ... one."""
 _CELLS_GROW = 0.1
 _RESPONSE_F = 8.0
-LATE_SD = 0.1
-"""Usual size of a part of the step that comes late, as far as nothing is known of it."""
-LATE_LAG = 4.0
-"""How many times as slow as the others together its lag is taken to be."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,8 +45,6 @@ class Foreseen:
 class LiveEstimate:
     """What the readings so far say; NaN is "cannot be told yet"."""
 
-    since_on_s: float
-    reading: float
     zero: float
     plateau: float
     u_plateau: float
@@ -63,47 +58,6 @@ class LiveEstimate:
     """How far the plateau foreseen has moved since three quarters of this time, in units of what chance would do."""
     samples: int
     late: Late | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class Late:
-    """The same figures if a part of the response may come late, through a lag some times as slow.
-
-    The readings are asked again with such a part allowed: none is expected, `LATE_SD` of the step is taken for its
-    usual size, and what they say of it moves the figures.
-    """
-
-    plateau: float
-    u_plateau: float
-    t90_s: float
-    u_t90_s: float
-
-
-@dataclass(frozen=True, slots=True)
-class Wanted:
-    """What a test is to show before gas may be shut off."""
-
-    plateau_low: float
-    plateau_high: float
-    t90_high_s: float
-    levels: tuple[float, ...] = ()
-    """Set points whose alarm must have had its level: the fitted curve must have passed them."""
-    reached: float = 0.85
-    """Least share of the step covered: a model must not foresee too much of what it judges."""
-    wander: float = 2.0
-    """Most that the plateau foreseen may have moved of late, in units of what chance would do."""
-    k: float = 2.25
-    """Intervals of this coverage factor must lie on one side of their limits; above 2, since one looks many times."""
-    k_late: float = 1.1
-    """The same for the figures that allow for a late part: they must come to the same verdict, with this factor."""
-
-
-@dataclass(frozen=True, slots=True)
-class Enough:
-    """Whether enough has been shown, and if not, what is missing."""
-
-    enough: bool
-    why: str
 
 
 class LiveFit:
@@ -145,23 +99,23 @@ class LiveFit:
             self._size += 1
         every = 1 + self._size // _RENEW_SIZE
         if self._last is None or not math.isfinite(self._last.plateau) or self._size % every == 0:
-            self._last = self._renewed(t_s, reading)
+            self._last = self._renewed(t_s)
         return self._last
 
-    def _renewed(self, t_s: float, reading: float) -> LiveEstimate:
+    def _renewed(self, t_s: float) -> LiveEstimate:
         t, y = self._t[: self._size], self._y[: self._size]
         on = self.gas_on_s
         step = resolution_seen(y) if self._resolution is None else self._resolution
         keep = ~spikes(y, step)
         t, y = t[keep], y[keep]
         nan = math.nan
-        unknown = LiveEstimate(float(t_s - on), float(reading), nan, nan, nan, nan, nan, 0.0, (), 0.0, nan, y.size)
+        unknown = LiveEstimate(nan, nan, nan, nan, nan, 0.0, (), 0.0, nan, y.size)
         if int(np.sum(t > on)) < _LEAST_AFTER or np.ptp(y) == 0:
             return unknown
         found = self._search(t, y)
         if found is None:
             return unknown
-        return self._estimate(t, y, t_s, reading, step, *found) or unknown
+        return self._estimate(t, y, t_s, step, *found) or unknown
 
     def _search(self, t: Floats, y: Floats) -> tuple[Floats, Floats, Floats, float, Floats, Floats] | None:
         """From the last place if there is one, and from a fresh scout while the rise is young."""
@@ -193,7 +147,7 @@ class LiveFit:
         return best
 
     def _estimate(
-        self, t: Floats, y: Floats, t_s: float, reading: float, step: float,
+        self, t: Floats, y: Floats, t_s: float, step: float,
         found: Floats, c: Floats, residual: Floats, rss: float, low: Floats, high: Floats,
     ) -> LiveEstimate | None:  # fmt: skip
         free = np.array([True, True, self._order > 1])
@@ -225,9 +179,8 @@ class LiveFit:
             levels = tuple(one if one.t_s <= t_s - self.gas_on_s else replace(one, latest_s=math.inf) for one in levels)
         wander = self._wander(float(t_s - self.gas_on_s), plateau, u_plateau)
         return LiveEstimate(
-            float(t_s - self.gas_on_s), float(reading), zero, plateau, u_plateau, t90, u_t90, float(reached), levels,
-            runs_z(residual), wander, y.size,
-            _late(t - self.gas_on_s, residual, gain, theta, s, ratio, inside, rss / spare, plateau, t90),
+            zero, plateau, u_plateau, t90, u_t90, float(reached), levels, runs_z(residual), wander, y.size,
+            late_part(t - self.gas_on_s, residual, gain, theta, s, ratio, inside, rss / spare, plateau, t90),
         )  # fmt: skip
 
     def _by_cells(self, t: Floats, y: Floats, step: float) -> tuple[float, float, float, float]:
@@ -253,39 +206,6 @@ class LiveFit:
         return abs(plateau - was) / math.sqrt(max(u_was**2 - u_plateau**2, (0.3 * u_plateau) ** 2, 1e-300))
 
 
-def _late(
-    since_s: Floats, residual: Floats, gain: float, theta: float, s: float, ratio: float, inside: Bools,
-    variance: float, plateau: float, t90_s: float,
-) -> Late | None:  # fmt: skip
-    """One more step of the least squares, from the fit without a late part, with its share b as a new parameter.
-
-    y = zero + gain ((1 - b) S + b S_late), b = 0 +- LATE_SD; linear about b = 0, as the other uncertainties are.
-    """
-    ones, late_s = np.ones(since_s.size), LATE_LAG * s
-    value, slopes, late, unused = ones.copy(), np.empty((3, ones.size)), ones.copy(), np.empty((3, ones.size))
-    columns.filtered(since_s, ones, theta, s, ratio, 0.0, 0.0, value, slopes)
-    columns.filtered(since_s, ones, theta, late_s, 0.0, 0.0, 0.0, late, unused)
-    matrix = np.vstack([ones, value, gain * slopes[inside], gain * (late - value)])
-    normal = matrix @ matrix.T / variance
-    normal[-1, -1] += LATE_SD**-2
-    scale = 1.0 / np.sqrt(np.diag(normal))
-    try:
-        cov = np.linalg.inv(normal * np.outer(scale, scale)) * np.outer(scale, scale)
-    except np.linalg.LinAlgError:
-        return None
-    moved = cov @ (matrix @ residual) / variance
-    u90 = t90_s - theta
-    height, by_t, by_s, by_r = lag_curve.curve(u90, s, ratio)
-    by_late = lag_curve.curve(u90, late_s, 0.0)[0] - height
-    by_t90 = np.concatenate([[0.0, 0.0], np.array([1.0, -by_s / by_t, -by_r / by_t])[inside], [-by_late / by_t]])
-    by_plateau = np.zeros(moved.size)
-    by_plateau[:2] = 1.0
-    return Late(
-        float(plateau + by_plateau @ moved), math.sqrt(max(0.0, float(by_plateau @ cov @ by_plateau))),
-        float(t90_s + by_t90 @ moved), math.sqrt(max(0.0, float(by_t90 @ cov @ by_t90))),
-    )  # fmt: skip
-
-
 def _foreseen(level: float, zero: float, gain: float, theta: float, s: float, ratio: float, cov: Floats) -> Foreseen:
     """Time to a level, and the times at which the curve less or more twice its uncertainty gets there.
 
@@ -309,47 +229,3 @@ def _foreseen(level: float, zero: float, gain: float, theta: float, s: float, ra
         return theta + lag_curve.passes(part, s, ratio, 0.0) if part > 0 else 0.0
 
     return Foreseen(level, at(share), at(share - 2.0 * u_share), at(share + 2.0 * u_share))
-
-
-def enough(now: LiveEstimate, wanted: Wanted) -> Enough:
-    """Whether what is wanted has been shown beyond doubt, in either way: a clear failure is shown, too.
-
-    Four things: the curve has covered the least share and every set point; neither its residuals nor the course of
-    its own forecasts contradict the model; and the intervals of plateau and t90 lie wholly within or wholly beyond
-    their limits.
-    """
-    if not (math.isfinite(now.plateau) and math.isfinite(now.t90_s)):
-        return Enough(False, "no response that could be judged yet")
-    if now.reached < wanted.reached:
-        return Enough(False, f"{100 * now.reached:.0f} % of the step covered, {100 * wanted.reached:.0f} % wanted")
-    sign = 1.0 if now.plateau >= now.zero else -1.0
-    covered = now.zero + now.reached * (now.plateau - now.zero)
-    for level in wanted.levels:
-        if sign * (covered - level) < 0:
-            return Enough(False, f"set point {level:.6g} not passed yet")
-    if now.runs_z < -2.5 or not now.wander <= wanted.wander:
-        return Enough(False, "the readings do not follow the model: wait until they have settled")
-    if not _clear(now.plateau, wanted.k * now.u_plateau, wanted.plateau_low, wanted.plateau_high):
-        return Enough(False, "the plateau is too close to its limit, or too uncertain, to be told yet")
-    if not _clear(now.t90_s, wanted.k * now.u_t90_s, -math.inf, wanted.t90_high_s):
-        return Enough(False, "t90 is too close to its limit, or too uncertain, to be told yet")
-    if now.late is None or not _same_verdict(now, now.late, wanted):
-        return Enough(False, "a part of the response that comes late could still change the verdict")
-    return Enough(True, "plateau, t90 and set points are shown within their uncertainty")
-
-
-def _same_verdict(now: LiveEstimate, late: Late, wanted: Wanted) -> bool:
-    """Whether each figure lies on the same side of its limits when a late part is allowed for."""
-    for value, other, wide, low, high in (
-        (now.plateau, late.plateau, wanted.k_late * late.u_plateau, wanted.plateau_low, wanted.plateau_high),
-        (now.t90_s, late.t90_s, wanted.k_late * late.u_t90_s, -math.inf, wanted.t90_high_s),
-    ):
-        if not _clear(other, wide, low, high) or (low <= value <= high) != (low <= other <= high):
-            return False
-    return True
-
-
-def _clear(value: float, wide: float, low: float, high: float) -> bool:
-    within = value - wide >= low and value + wide <= high
-    beyond = value + wide < low or value - wide > high
-    return within or beyond

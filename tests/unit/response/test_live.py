@@ -60,17 +60,6 @@ def test_a_level_that_may_never_come_is_open_above() -> None:
     assert level.earliest_s > 60.0
 
 
-def test_enough_waits_for_share_set_point_and_clear_limits() -> None:
-    wanted = Wanted(900.0, 1100.0, 120.0, levels=(850.0,))
-    assert "covered" in enough(run(readings(), 45.0), wanted).why
-    late = run(readings(), 199.0)
-    assert enough(late, wanted).enough
-    assert "set point" in enough(late, Wanted(900.0, 1100.0, 120.0, levels=(1050.0,))).why
-    assert "plateau" in enough(late, Wanted(1000.0, 1100.0, 120.0)).why
-    assert "t90" in enough(late, Wanted(900.0, 1100.0, late.t90_s)).why
-    assert enough(late, Wanted(1100.0, 1200.0, 120.0)).enough, "a clear failure is shown, too"
-
-
 def test_readings_out_of_order_are_refused_and_missing_ones_passed_over() -> None:
     live = LiveFit(0.0)
     live.add(0.0, 1.0)
