@@ -84,20 +84,24 @@ def _show(found: AirChange, log: Log, channel: str) -> None:
     from rich.table import Table
     from rich.text import Text
 
+    from gaswitness.wording import number, with_uncertainty
+
     console = Console(highlight=False, markup=False)
     if found.refused:
         console.print(Text(f"{channel}: no answer", style="bold"))
     else:
-        answer = f"{channel}: {found.per_hour:.3g} air changes per hour, u {found.u_per_hour:.2g} (k = 1)"
+        answer = f"{channel}: {with_uncertainty(found.per_hour, 2 * found.u_per_hour)} air changes per hour (k = 2)"
         console.print(Text(answer, style="bold"))
     facts = Table.grid(padding=(0, 2))
     if math.isfinite(found.from_s):
         facts.add_row("window", f"{log.instant(found.from_s)} to {log.instant(found.to_s)}, {found.samples} readings")
     if math.isfinite(found.time_constants) and not found.refused:
-        facts.add_row("decay", f"{found.time_constants:.2g} time constants, from {found.start_ppm:.0f} ppm")
-        how = f"fitted, u {found.u_background_ppm:.2g} ppm" if found.background_fitted else "as stated"
-        facts.add_row("background", f"{found.background_ppm:.4g} ppm, {how}")
-        facts.add_row("misfit", f"{found.rms_ppm:.3g} ppm rms; noise {found.noise_ppm:.3g} ppm")
+        start = f"from {number(round(found.start_ppm))} ppm"
+        facts.add_row("decay", f"{number(round(found.time_constants, 2))} time constants, {start}")
+        fitted = with_uncertainty(found.background_ppm, 2 * found.u_background_ppm)
+        stated = f"{number(found.background_ppm)} ppm, as stated"
+        facts.add_row("background", f"{fitted} ppm (k = 2), fitted" if found.background_fitted else stated)
+        facts.add_row("misfit", f"{number(found.rms_ppm)} ppm rms; noise {number(found.noise_ppm)} ppm")
     console.print(facts)
     for doubt in found.doubts:
         line = Text("! " if doubt.refuses else "- ").append(doubt.flag, style="bold").append(f": {doubt.why}")

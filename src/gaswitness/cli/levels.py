@@ -15,22 +15,38 @@ if TYPE_CHECKING:
 
 
 def levels(
-    gas: Annotated[str, typer.Argument(metavar="GAS", help="Key, refrigerant number or name: CO2, R-744, ammonia.")],
+    gas: Annotated[
+        str | None,
+        typer.Argument(
+            metavar="GAS", help="Key, refrigerant number or name: CO2, R-744, ammonia. Left out, the whole --site.",
+            show_default=False,
+        ),
+    ] = None,
     room_m3: Annotated[float | None, typer.Option("--room-m3", help="Volume of the room.")] = None,
     charge_kg: Annotated[float | None, typer.Option("--charge-kg", help="Charge of the largest system.")] = None,
     floor_m2: Annotated[float | None, typer.Option("--floor-m2", help="Floor area, for normal ventilation.")] = None,
     persons: Annotated[int | None, typer.Option("--persons", min=0, help="People in the room.")] = None,
     place: Annotated[str | None, typer.Option("--place", help="Keep the rules of one kind of place.")] = None,
-    site: Annotated[Path | None, typer.Option("--site", help="Show this site's own alarm points beside them.")] = None,
+    site: Annotated[
+        Path | None,
+        typer.Option("--site", help="Show this site's own alarm points beside them; without GAS, the whole site."),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
-) -> None:
-    """Published limits and alarm-level rules for a gas, with sources; ventilation and room limits."""
+) -> None:  # fmt: skip
+    """Published limits and alarm-level rules for a gas, with sources; ventilation and room limits; or a whole site."""
     from gaswitness.errors import InputError
     from gaswitness.gases import advice as words
     from gaswitness.gases import gas as look_up
     from gaswitness.gases.rules import places, rules_for
     from gaswitness.gases.ventilation import airflows, charge_in_room, positive
 
+    if gas is None:
+        if site is None:
+            raise InputError(
+                "neither a gas nor a site", expected="gaswitness levels GAS, or gaswitness levels --site SITE"
+            )
+        _whole_site(site, as_json=as_json)
+        return
     found = look_up(gas)
     for name, value in (("--room-m3", room_m3), ("--charge-kg", charge_kg), ("--floor-m2", floor_m2)):
         if value is not None:
@@ -99,11 +115,25 @@ def levels(
     show(found, rules=rules, proposed=proposed, own=own, flows=flows, room=room, lines=lines)
 
 
+def _whole_site(site: Path, *, as_json: bool) -> None:
+    from gaswitness.cli.levels_site import document, show
+    from gaswitness.cli.output import print_json
+    from gaswitness.release.protect import protection
+    from gaswitness.site import read_site
+
+    described = read_site(site)
+    areas = protection(described)
+    if as_json:
+        print_json(document(areas))
+    else:
+        show(described, areas)
+
+
 def _own_points(site: Path, found: Gas, place: str | None) -> dict[str, tuple[str, Comparison]]:
     """Per detector of this gas: its points in words, and how they compare."""
     from gaswitness.gases.advice import compare
-    from gaswitness.gases.rules import spaced
     from gaswitness.site import read_site
+    from gaswitness.wording import number
 
     described = read_site(site)
     own = {}
@@ -118,7 +148,7 @@ def _own_points(site: Path, found: Gas, place: str | None) -> dict[str, tuple[st
             charge_kg=sum(charge.mass_kg for charge in charges if charge.gas == found.key) or None,
         )
         signs = {"rising": "≥", "falling": "≤"}
-        words = [f"{point.name} {signs[point.direction]} {spaced(point.set_ppm)}" for point in detector.alarms]
+        words = [f"{point.name} {signs[point.direction]} {number(point.set_ppm)}" for point in detector.alarms]
         own[detector.tag] = ("\n".join(words), compared)
     return own
 

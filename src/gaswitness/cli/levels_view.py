@@ -12,8 +12,9 @@ from rich.text import Text
 from gaswitness.gases import CHECK_THE_TEXT
 from gaswitness.gases.advice import Comparison, Proposal
 from gaswitness.gases.facts import Gas, Number, Origin
-from gaswitness.gases.rules import RuleLevel, spaced
+from gaswitness.gases.rules import RuleLevel
 from gaswitness.gases.ventilation import Airflow, ChargeInRoom
+from gaswitness.wording import number
 
 _UNREAD = " ?"
 """Beside every figure that was not re-read; said in words under the heading."""
@@ -33,8 +34,8 @@ class _Sources:
         table = Table.grid(padding=(0, 1))
         table.add_column(justify="right")
         table.add_column()
-        for source, number in self._numbers.items():
-            table.add_row(f"[{number}]", Text(source))
+        for source, place in self._numbers.items():
+            table.add_row(f"[{place}]", Text(source))
         return table
 
 
@@ -90,18 +91,18 @@ def _table(heading: str, *columns: str, right: tuple[int, ...] = ()) -> Table:
 
 
 def _amount(value: Number, origin: Origin | None = None) -> str:
-    text = spaced(value) if isinstance(value, float) else str(value)
+    text = number(value) if isinstance(value, float) else str(value)
     return text + (_UNREAD if origin is not None and origin.verified == "from memory" else "")
 
 
 def _heading(found: Gas) -> Text:
     called = f"  ({', '.join(found.aliases)})" if found.aliases else ""
     text = Text(found.key if found.name == found.key else f"{found.key}  {found.name}", style="bold")
-    made_of = " + ".join(f"{100 * part.mass_fraction:g} % {part.gas}" for part in found.parts)
+    made_of = " + ".join(f"{number(100 * part.mass_fraction)} % {part.gas}" for part in found.parts)
     density = (
         "density unknown"
         if not isinstance(found.relative_density, float)
-        else (f"{found.relative_density:g} times as dense as air")
+        else (f"{number(found.relative_density)} times as dense as air")
     )
     facts = [
         f"CAS {found.cas}" if found.cas != "unknown" else f"{made_of} by mass",
@@ -129,7 +130,7 @@ def _limits(found: Gas, sources: _Sources) -> Table:
 def _burning(found: Gas, sources: _Sources) -> Table:
     table = _table("Flammable limits", "standard", "bound", "as printed", "ppm", "source", "note", right=(2, 3))
     for row in found.flammability:
-        ppm = "-" if row.ppm is None else spaced(row.ppm)
+        ppm = "-" if row.ppm is None else number(row.ppm)
         printed = f"{_amount(row.value, row.origin)} {row.unit if isinstance(row.value, float) else ''}".strip()
         table.add_row(row.standard, row.bound, printed, ppm, sources.refer(row.origin), row.note)
     return table
@@ -147,10 +148,10 @@ def _rules(rules: Sequence[RuleLevel], sources: _Sources) -> Table:
             place = row.rule.place
             table.add_row("", "", Text(place, style="bold"), "")
         rule = row.rule
-        within = f" within {rule.respond_within_s:g} s" if isinstance(rule.respond_within_s, float) else ""
+        within = f" within {number(rule.respond_within_s)} s" if isinstance(rule.respond_within_s, float) else ""
         level = str(row.level_ppm)
         if isinstance(row.level_ppm, float):
-            level = f"{_sign(rule.direction)} {spaced(row.level_ppm)}{_UNREAD if row.unread else ''}"
+            level = f"{_sign(rule.direction)} {number(row.level_ppm)}{_UNREAD if row.unread else ''}"
         basis = "" if rule.of == "ppm" else f"; {row.basis}"
         what = Text(f"{rule.action}{within}").append(f" ({rule.condition}{basis})", style="dim")
         table.add_row(rule.stage, level, what, sources.refer(rule.origin))
@@ -180,28 +181,28 @@ def _own(own: Mapping[str, tuple[str, Comparison]]) -> Table:
 
 
 def _short(row: RuleLevel) -> str:
-    level = spaced(row.level_ppm) if isinstance(row.level_ppm, float) else str(row.level_ppm)
+    level = number(row.level_ppm) if isinstance(row.level_ppm, float) else str(row.level_ppm)
     return f"{row.rule.place}: {row.rule.stage} at {level} ppm{_UNREAD if row.unread else ''}"
 
 
 def _flows(flows: Sequence[Airflow], sources: _Sources) -> Table:
     table = _table("Ventilation", "formula", "m3/s", "m3/h", "per hour", "source", right=(1, 2, 3))
     for row in flows:
-        changes = "-" if row.per_hour is None else f"{row.per_hour:.1f}"
+        changes = "-" if row.per_hour is None else number(row.per_hour)
         name = Text(row.name).append(f" ({row.note})" if row.note else "", style="dim")
         unread = _UNREAD if row.origin.verified == "from memory" else ""
         table.add_row(
-            name, f"{row.flow_m3_s:.4f}{unread}", spaced(row.flow_m3_s * 3600), changes, sources.refer(row.origin)
+            name, f"{number(row.flow_m3_s)}{unread}", number(row.flow_m3_s * 3600), changes, sources.refer(row.origin)
         )
     return table
 
 
 def _room(room: ChargeInRoom, sources: _Sources) -> Table:
-    heading = f"The whole charge in the closed room: {room.kg_m3:.4g} kg/m3, {spaced(room.ppm)} ppm evenly mixed"
+    heading = f"The whole charge in the closed room: {number(room.kg_m3)} kg/m3, {number(room.ppm)} ppm evenly mixed"
     table = _table(heading, "limit", "value", "room needed", "verdict", "source", right=(1, 2))
     for row in room.limits:
         value = f"{_amount(row.limit.value, row.limit.origin)} {row.limit.unit}"
-        needed = f"{spaced(row.needed_room_m3)} m3"
+        needed = f"{number(row.needed_room_m3)} m3"
         verdict = Text("within") if row.holds else Text("EXCEEDED", style="bold")
         table.add_row(row.limit.name, value, needed, verdict, sources.refer(row.limit.origin))
     if not room.limits:
@@ -212,7 +213,6 @@ def _room(room: ChargeInRoom, sources: _Sources) -> Table:
 def _warming(found: Gas, sources: _Sources) -> Table:
     table = _table("Global warming potential, 100 years", "set", "GWP", "source", right=(1,))
     for row in found.warming:
-        number = f"{row.value:.1f}" if row.value >= 1000 else f"{row.value:.4g}"
         unread = _UNREAD if row.origin.verified == "from memory" else ""
-        table.add_row(row.set, f"{'<' if row.below else ''}{number}{unread}", sources.refer(row.origin))
+        table.add_row(row.set, f"{'<' if row.below else ''}{number(row.value)}{unread}", sources.refer(row.origin))
     return table

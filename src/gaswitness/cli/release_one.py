@@ -1,81 +1,211 @@
-"""One leak followed: when each alarm comes, what starts and shuts, what a person breathes; and its strips."""
+"""One leak followed: when each alarm comes, what starts and shuts, what a person breathes, whether it can burn."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-import numpy as np
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
 from gaswitness.cli.output import print_json
-from gaswitness.errors import OutOfDomain
+from gaswitness.cli.release_history import Responses
+from gaswitness.errors import InputError, OutOfDomain
 from gaswitness.gases.hazards import DEFERRAL
-from gaswitness.release.loop import Breathed, Outcome, Person, run_release
-from gaswitness.release.montecarlo import Spread
-from gaswitness.release.rooms import NEAR_THE_LEAK, Leak
+from gaswitness.history.files import write_whole
+from gaswitness.release.loop import Breathed, Door, Outcome, Person, run_release
+from gaswitness.release.rooms import NEAR_THE_LEAK, OUTSIDE, Leak, without
 from gaswitness.release.scene import Scene, reactions_of
 from gaswitness.site import Site
+from gaswitness.wording import number
+
+VENTILATION = "ventilation"
+"""The name under which all fans of an area fail, those that always run too."""
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The leak that is followed, and what does not work meanwhile."""
+
+    leak_kg_h: float
+    burst_kg: float
+    decay_s: float
+    failed: tuple[str, ...]
+    door: tuple[float, float] | None
+    door_m3_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """What came of it in one area."""
+
+    scene: Scene
+    outcome: Outcome
+    breathed: Breathed
+    door: Door | None
+
+    @property
+    def highest_of_lfl(self) -> float | None:
+        """Highest level of any zone over the lowest lower flammable limit; None for a gas that does not burn."""
+        if not math.isfinite(self.scene.flammable_ppm):
+            return None
+        return float(self.outcome.ppm.max()) / self.scene.flammable_ppm
+
+    @property
+    def burns_s(self) -> float | None:
+        """When a zone first reaches that limit; None when it does not, or when the gas does not burn."""
+        return self.outcome.reaches_s(self.scene.flammable_ppm) if math.isfinite(self.scene.flammable_ppm) else None
+
+
+def asked_of(
+    leak_kg_h: float,
+    burst_kg: float,
+    decay_min: float | None,
+    failed: tuple[str, ...],
+    door: str | None,
+    door_m3_s: float,
+) -> Asked:
+    """What the options say; raises InputError for what cannot be."""
+    if not (math.isfinite(leak_kg_h) and leak_kg_h >= 0.0):
+        raise OutOfDomain("a leak lets gas out", where="--leak-kg-h", found=leak_kg_h, expected="0 kg/h or more")
+    if not (math.isfinite(burst_kg) and burst_kg >= 0.0):
+        raise OutOfDomain("a burst lets gas out", where="--burst-kg", found=burst_kg, expected="0 kg or more")
+    if leak_kg_h + burst_kg == 0.0:
+        raise OutOfDomain("nothing leaks", where="--leak-kg-h", found=0.0, expected="above 0 kg/h, or a --burst-kg")
+    if decay_min is not None and not (math.isfinite(decay_min) and decay_min > 0.0):
+        raise OutOfDomain("a leak falls over some time", where="--decay-min", found=decay_min, expected="above 0 min")
+    if not (math.isfinite(door_m3_s) and door_m3_s > 0.0):
+        raise OutOfDomain(
+            "an open door lets air through", where="--door-m3-s", found=door_m3_s, expected="above 0 m3/s"
+        )
+    decay_s = math.inf if decay_min is None else decay_min * 60.0
+    return Asked(leak_kg_h, burst_kg, decay_s, failed, None if door is None else _door(door), door_m3_s)
+
+
+def _door(text: str) -> tuple[float, float]:
+    opens, _, shuts = text.partition("-")
+    try:
+        opens_s, shuts_s = float(opens), float(shuts) if shuts else math.inf
+    except ValueError:
+        opens_s, shuts_s = math.nan, math.nan
+    if not (math.isfinite(opens_s) and 0.0 <= opens_s < shuts_s):
+        raise InputError(
+            "not a time at which a door opens", where="--door", found=text, expected="120, or 120-600, in seconds"
+        )
+    return opens_s, shuts_s
 
 
 def follow(
-    site: Site,
-    scenes: Sequence[Scene],
-    leak_kg_h: float,
-    burst_kg: float,
-    spread: Spread,
-    out: Path | None,
-    *,
-    as_json: bool,
+    site: Site, scenes: Sequence[Scene], asked: Asked, known: Responses, out: Path | None, *, as_json: bool
 ) -> None:
-    """Let the gas out in each scene, with everything working, and tell what follows."""
-    if not (
-        leak_kg_h >= 0.0 and burst_kg >= 0.0 and leak_kg_h + burst_kg > 0.0 and math.isfinite(leak_kg_h + burst_kg)
-    ):
-        raise OutOfDomain(
-            "a leak lets gas out", where="--leak-kg-h", found=(leak_kg_h, burst_kg), expected="above 0 kg/h"
-        )
-    told = []
-    for scene in scenes:
-        kg_m3 = scene.charge_kg / scene.charge_m3
-        left_kg = max(scene.charge_kg - burst_kg, 0.0)
-        end_s = left_kg / leak_kg_h * 3600.0 if leak_kg_h else 0.0
-        burst_m3 = min(burst_kg, scene.charge_kg) / kg_m3
-        leak = Leak(scene.leak_zones[0], leak_kg_h / 3600.0 / kg_m3, 0.0, end_s, burst_m3=burst_m3)
-        outcome = run_release(
-            scene.network,
-            [leak],
-            watches=scene.watches,
-            reactions=reactions_of(scene),
-            duration_s=spread.duration_s,
-            step_s=spread.step_s,
-        )
-        person = Person(scene.person_zone, tuple(outcome.set_s), spread.reaction_s)
-        told.append((scene, outcome, outcome.breathed(person, above_ppm=scene.idlh_ppm)))
+    """Let the gas out in each scene and tell what follows."""
+    for tag in asked.failed:
+        names = sorted({name for scene in scenes for name in _can_fail(scene)})
+        if tag not in names:
+            raise InputError(
+                "nothing of that name can fail here", where="--failed", found=tag, expected=" or ".join(names)
+            )
+    told = [_one(site, _without(scene, asked.failed), asked, known) for scene in scenes]
     if out is not None:
-        _draw(told, out)
+        _draw(site, told, asked, out)
     if as_json:
-        print_json({"leaks": [_document(*one) for one in told], "warnings": [NEAR_THE_LEAK, DEFERRAL]})
+        print_json(
+            {
+                "leaks": [_document(one, asked) for one in told],
+                "response": known.document(),
+                "warnings": [NEAR_THE_LEAK, DEFERRAL],
+            }
+        )
     else:
-        _show(site, told, leak_kg_h, burst_kg, spread)
+        _show(site, told, asked, known)
 
 
-def _burns_s(scene: Scene, outcome: Outcome) -> float | None:
-    return outcome.reaches_s(scene.flammable_ppm) if math.isfinite(scene.flammable_ppm) else None
+def _can_fail(scene: Scene) -> tuple[str, ...]:
+    return (*(w.tag for w in scene.watches), *(t.effect for t in scene.triggers), VENTILATION)
 
 
-def _document(scene: Scene, outcome: Outcome, breathed: Breathed) -> dict[str, Any]:
+def _without(scene: Scene, failed: Sequence[str]) -> Scene:
+    """The scene without what has failed."""
+    gone = set(failed)
+    watches = tuple(watch for watch in scene.watches if watch.tag not in gone)
+    left = {f"{watch.tag}.{point.name}" for watch in watches for point in watch.points}
+    triggers = tuple(
+        replace(trigger, members=members)
+        for trigger in scene.triggers
+        if trigger.effect not in gone
+        and not (VENTILATION in gone and trigger.kind == "fan")
+        and len(members := tuple(name for name in trigger.members if name in left)) >= trigger.need
+    )
+    if VENTILATION not in gone:
+        return replace(scene, watches=watches, triggers=triggers)
+    network = replace(scene.network, flows=without(scene.network.flows, scene.normal))
+    return replace(scene, network=network, normal=(), emergency=(), watches=watches, triggers=triggers)
+
+
+def _one(site: Site, scene: Scene, asked: Asked, known: Responses) -> Told:
+    kg_m3 = scene.charge_kg / scene.charge_m3
+    burst_kg = min(asked.burst_kg, scene.charge_kg)
+    rate_kg_s = asked.leak_kg_h / 3600.0
+    end_s = _lasts_s(scene.charge_kg - burst_kg, rate_kg_s, asked.decay_s)
+    leak = Leak(scene.leak_zones[0], rate_kg_s / kg_m3, 0.0, end_s, asked.decay_s, burst_kg / kg_m3)
+    door = None
+    if asked.door is not None:
+        beyond = next((b if a == scene.area else a for a, b in _ways(site) if scene.area in (a, b)), OUTSIDE)
+        door = Door(scene.person_zone, beyond, asked.door_m3_s, *asked.door)
+    outcome = run_release(
+        scene.network,
+        [leak],
+        watches=[watch.slowed(known.spread.ageing_of(watch.tag).ageing) for watch in scene.watches],
+        reactions=reactions_of(scene),
+        doors=[] if door is None else [door],
+        duration_s=known.spread.duration_s,
+        step_s=known.spread.step_s,
+    )
+    person = Person(scene.person_zone, tuple(outcome.set_s), known.spread.reaction_s)
+    return Told(scene, outcome, outcome.breathed(person, above_ppm=scene.idlh_ppm), door)
+
+
+def _ways(site: Site) -> list[tuple[str, str]]:
+    return [(opening.a, opening.b) for opening in site.openings]
+
+
+def _lasts_s(left_kg: float, rate_kg_s: float, decay_s: float) -> float:
+    """How long until the charge is used up; for ever when the leak dies away before."""
+    if rate_kg_s == 0.0 or left_kg <= 0.0:
+        return 0.0
+    if math.isinf(decay_s):
+        return left_kg / rate_kg_s
+    share = left_kg / (rate_kg_s * decay_s)
+    return math.inf if share >= 1.0 else -decay_s * math.log1p(-share)
+
+
+def _document(told: Told, asked: Asked) -> dict[str, Any]:
+    scene, outcome, breathed = told.scene, told.outcome, told.breathed
+    highest = outcome.ppm.max(axis=0)
     return {
         "area": scene.area,
         "gas": scene.gas.key,
+        "failed": list(asked.failed),
+        "door": None
+        if told.door is None
+        else {
+            "to": told.door.b,
+            "flow_m3_s": told.door.flow_m3_s,
+            "opens_s": told.door.opens_s,
+            "shuts_s": told.door.shuts_s if math.isfinite(told.door.shuts_s) else None,
+        },
         "set_s": outcome.set_s,
         "on_s": outcome.on_s,
         "leak_closed_s": outcome.leak_closed_s,
-        "flammable_s": _burns_s(scene, outcome),
-        "highest_ppm": {
-            zone.name: float(level) for zone, level in zip(scene.network.zones, outcome.ppm.max(axis=0), strict=True)
-        },
+        "burns": told.highest_of_lfl is not None,
+        "flammable_s": told.burns_s,
+        "highest_share_of_lfl": told.highest_of_lfl,
+        "highest_ppm": {zone.name: float(ppm) for zone, ppm in zip(scene.network.zones, highest, strict=True)},
         "person": {
             "leaves_s": breathed.leaves_s,
             "peak_ppm": breathed.peak_ppm,
@@ -84,87 +214,101 @@ def _document(scene: Scene, outcome: Outcome, breathed: Breathed) -> dict[str, A
             "twa_8h_ppm": breathed.twa_ppm,
             "above_idlh_s": breathed.above_s if math.isfinite(scene.idlh_ppm) else None,
         },
+        "lost": outcome.lost,
     }
 
 
-def _show(
-    site: Site, told: list[tuple[Scene, Outcome, Breathed]], leak_kg_h: float, burst_kg: float, spread: Spread
-) -> None:
-    from rich.console import Console
-    from rich.table import Table
-    from rich.text import Text
+def leak_in_words(asked: Asked, scene: Scene) -> str:
+    """What leaks.
+
+    >>> from types import SimpleNamespace as Some
+    >>> leak_in_words(Asked(30.0, 5.0, 600.0, (), None, 0.5), Some(area="PUMP", gas=Some(key="CO2")))
+    'PUMP: 30 kg/h CO2, falling to 37 % in 10 min, after 5 kg at once'
+    """
+    falls = f", falling to 37 % in {number(asked.decay_s / 60.0)} min" if math.isfinite(asked.decay_s) else ""
+    burst = f", after {number(asked.burst_kg)} kg at once" if asked.burst_kg else ""
+    return f"{scene.area}: {number(asked.leak_kg_h)} kg/h {scene.gas.key}{falls}{burst}"
+
+
+def events_of(told: Told) -> list[tuple[float, str]]:
+    """What happened, in order."""
+    outcome = told.outcome
+    events = [(time, f"{name} sets") for name, time in outcome.set_s.items() if time is not None]
+    events += [(time, f"{name} is on") for name, time in outcome.on_s.items() if time is not None]
+    if outcome.leak_closed_s is not None:
+        events.append((outcome.leak_closed_s, "the leak is shut"))
+    if told.door is not None:
+        events.append((told.door.opens_s, f"a door to {told.door.b} opens"))
+        if math.isfinite(told.door.shuts_s):
+            events.append((told.door.shuts_s, "the door shuts"))
+    if told.burns_s is not None:
+        limit = number(told.scene.flammable_ppm / 1e4)
+        events.append((told.burns_s, f"a zone reaches the lowest lower flammable limit, {limit} %vol"))
+    if told.breathed.leaves_s is not None:
+        events.append((told.breathed.leaves_s, "people have left"))
+    return sorted(events, key=lambda event: event[0])
+
+
+def remarks_of(told: Told, duration_s: float) -> list[str]:
+    """What did not happen, how high it went, whether it can burn, and what a person breathed."""
+    scene, outcome, breathed = told.scene, told.outcome, told.breathed
+    never = [name for name, time in outcome.set_s.items() if time is None]
+    lines = []
+    if never or not outcome.set_s:
+        lines.append(f"within {number(duration_s / 60)} min never set: {', '.join(never) or 'no detector sees it'}")
+    for zone, level in zip(scene.network.zones, outcome.ppm.max(axis=0), strict=True):
+        lines.append(f"highest in {zone.name}: {number(float(level))} ppm")
+    share = told.highest_of_lfl
+    if share is None:
+        lines.append(f"{scene.gas.key} does not burn in air")
+    elif share < 1.0:
+        lines.append(
+            f"no zone becomes flammable: {number(round(100 * share, 1))} % of the lowest lower flammable limit at most"
+        )
+    else:
+        lines.append("FLAMMABLE: a zone reaches the lowest lower flammable limit")
+    stays = "stays: no alarm comes" if breathed.leaves_s is None else "until then"
+    idlh = f", {number(breathed.above_s)} s above the IDLH" if math.isfinite(scene.idlh_ppm) else ""
+    lines.append(
+        f"a person in {scene.person_zone} ({stays}): peak {number(breathed.peak_ppm)} ppm, "
+        f"15 min mean {number(breathed.stel_ppm)} ppm, 8 h mean {number(breathed.twa_ppm)} ppm{idlh}"
+    )
+    return lines
+
+
+def works(asked: Asked) -> str:
+    """What works and what does not."""
+    if not asked.failed:
+        return "everything works as described"
+    return f"{' and '.join(asked.failed)} {'has' if len(asked.failed) == 1 else 'have'} failed, all else works"
+
+
+def _show(site: Site, told: Sequence[Told], asked: Asked, known: Responses) -> None:
+    from gaswitness.cli.release_view import responding
 
     console = Console(highlight=False, markup=False)
-    for scene, outcome, breathed in told:
-        burst = f" after {burst_kg:g} kg at once" if burst_kg else ""
-        console.print(Text(f"{scene.area}: {leak_kg_h:g} kg/h {scene.gas.key}{burst}", style="bold"))
-        events = [(time, f"{name} sets") for name, time in outcome.set_s.items() if time is not None]
-        events += [(time, f"{name} is on") for name, time in outcome.on_s.items() if time is not None]
-        if outcome.leak_closed_s is not None:
-            events.append((outcome.leak_closed_s, "the leak is shut"))
-        if (burns_s := _burns_s(scene, outcome)) is not None:
-            events.append((burns_s, f"a zone reaches the lowest LFL, {scene.flammable_ppm / 1e4:.3g} %vol"))
-        if breathed.leaves_s is not None:
-            events.append((breathed.leaves_s, "people have left"))
+    for one in told:
+        console.print(Text(leak_in_words(asked, one.scene), style="bold"))
         grid = Table.grid(padding=(0, 2))
         grid.add_column(justify="right")
         grid.add_column()
-        for time, what in sorted(events, key=lambda event: event[0]):
-            grid.add_row(f"{time:.0f} s", what)
+        for time, what in events_of(one):
+            grid.add_row(f"{number(round(time))} s", what)
         console.print(grid)
-        never = [name for name, time in outcome.set_s.items() if time is None]
-        if never or not outcome.set_s:
-            console.print(
-                f"  within {spread.duration_s / 60:.0f} min never set: {', '.join(never) or 'no detector sees it'}"
-            )
-        for zone, level in zip(scene.network.zones, outcome.ppm.max(axis=0), strict=True):
-            console.print(f"  highest in {zone.name}: {level:.0f} ppm")
-        stays = "stays: no alarm comes" if breathed.leaves_s is None else "until then"
-        idlh = f", {breathed.above_s:.0f} s above the IDLH" if math.isfinite(scene.idlh_ppm) else ""
-        console.print(
-            f"  a person in {scene.person_zone} ({stays}): peak {breathed.peak_ppm:.0f} ppm, "
-            f"15 min mean {breathed.stel_ppm:.0f} ppm, 8 h mean {breathed.twa_ppm:.1f} ppm{idlh}\n"
-        )
-    console.print(f"{site.name}; everything works as described.", style="dim")
+        for line in remarks_of(one, known.spread.duration_s):
+            console.print(f"  {line}", style="bold" if line.startswith("FLAMMABLE") else None)
+        console.print()
+    console.print(f"{site.name}; {works(asked)}.", style="dim")
+    for line in responding(known):
+        console.print(line, style="dim")
     console.print(NEAR_THE_LEAK)
     console.print(DEFERRAL)
 
 
-def _draw(told: list[tuple[Scene, Outcome, Breathed]], path: Path) -> None:
-    """Strips: level in each zone, readings, set points, and when each alarm came."""
-    import matplotlib as mpl
+def _draw(site: Site, told: Sequence[Told], asked: Asked, out: Path) -> None:
+    from gaswitness.cli.release_sheet import sheet_of_leaks
 
-    mpl.use("agg")
-    import matplotlib.pyplot as plt
-
-    figure, axes = plt.subplots(len(told), 1, figsize=(8.3, 3.0 * len(told) + 0.6), squeeze=False)
-    for axis, (scene, outcome, _) in zip(axes[:, 0], told, strict=True):
-        minutes = outcome.t_s / 60.0
-        own = [(column, watch) for column, watch in enumerate(scene.watches) if watch.sight.slope > 0.0]
-        for position, zone in enumerate(scene.network.zones):
-            style = ("-", "--", "-.", ":")[position % 4]
-            axis.plot(minutes, outcome.ppm[:, position], style, color="#333333", linewidth=1.3, label=zone.name)
-        for column, watch in own:
-            axis.plot(minutes, outcome.readings[:, column], color="#9a9a9a", linewidth=1.0, label=f"{watch.tag} shows")
-        points = sorted({(point.set_level, point.name) for _, watch in own for point in watch.points})
-        for set_ppm, name in points:
-            axis.axhline(set_ppm, color="#cccccc", linewidth=0.8)
-            axis.annotate(name, (1.01, set_ppm), xycoords=("axes fraction", "data"), fontsize=7, va="center")
-        for _, watch in own:
-            for point in watch.points:
-                if (set_s := outcome.set_s[f"{watch.tag}.{point.name}"]) is not None:
-                    axis.plot([set_s / 60.0], [point.set_level], "^", color="#D55E00", markersize=6)
-        highest = max([float(np.max(outcome.ppm)), 1.0, *(level for level, _ in points)])
-        lowest = min([level for level, _ in points], default=highest / 100.0)
-        axis.set_yscale("log")
-        axis.set_ylim(lowest / 5.0, 2.0 * highest)
-        axis.yaxis.set_major_formatter("{x:g}")
-        axis.set_xlim(0.0, float(minutes[-1]))
-        axis.set_ylabel(f"{scene.gas.key}, ppm")
-        axis.legend(fontsize=7, frameon=False, loc="lower right", ncols=3)
-        axis.spines[["top", "right"]].set_visible(False)
-        axis.set_title(f"{scene.area} (triangle: the alarm sets)", loc="left", fontsize=10, color="#333333")
-    axes[-1, 0].set_xlabel("time from the start of the leak, min")
-    figure.tight_layout()
-    figure.savefig(path)
-    plt.close(figure)
+    if out.suffix == ".html":
+        raise InputError("one leak is drawn on paper", where="--out", found=out.name, expected=".pdf, .png or .svg")
+    out.parent.mkdir(parents=True, exist_ok=True)
+    write_whole(out, sheet_of_leaks(site.name, told, asked, datetime.now(UTC), out.suffix))

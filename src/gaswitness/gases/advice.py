@@ -6,16 +6,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
-from gaswitness.gases.facts import CHECK_THE_TEXT, Gas, Missing, Origin
+from gaswitness.gases.facts import CHECK_THE_TEXT, Gas, Limit, Missing, Origin
 from gaswitness.gases.hazards import AIR_O2_PPM, DEFERRAL, O2_LOW_PPM, lowest_breathing_limit_ppm
-from gaswitness.gases.rules import NamedLevel, RuleLevel, lowest_of, rules_for, spaced
+from gaswitness.gases.rules import NamedLevel, RuleLevel, lowest_of, rules_for
 from gaswitness.gases.table import gas, lower_flammable_limits
 from gaswitness.gases.ventilation import ChargeInRoom, carbon_dioxide_equivalent_t, charge_in_room
+from gaswitness.wording import number
 
 Direction = Literal["rising", "falling"]
 
 DISPLACED_PPM = (1.0 - O2_LOW_PPM / AIR_O2_PPM) * 1e6
-"""Of any gas, when it has pushed oxygen from 20.95 down to 19.5 %vol: about 69 000 ppm."""
+"""Of any gas, when it has pushed oxygen from 20.95 down to 19.5 %vol: about 69,000 ppm."""
+
+
+LATE = (
+    "The time to an alarm is the gas's way to the detector, plus the detector's response, plus every delay: "
+    "a level that is right and late protects nobody. Near a leak the gas is far above the room's mean."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +64,8 @@ def propose(gas_key: str, *, place: str | None = None, charge_kg: float | None =
 
 def _from_rule(row: RuleLevel) -> Proposal:
     assert not isinstance(row.level_ppm, Missing)  # noqa: S101 - both callers choose rows with a number
-    reason = f"{row.rule.action} ({row.rule.condition}; {row.basis})"
+    basis = "" if row.rule.of == "ppm" else f"; {row.basis}"
+    reason = f"{row.rule.action} ({row.rule.condition}{basis})"
     return Proposal(row.rule.stage, row.rule.direction, row.level_ppm, reason, row.rule.origin)
 
 
@@ -117,7 +125,7 @@ def advice(gas_key: str, *, room_m3: float | None = None, charge_kg: float | Non
     """What to mind about this gas, in this room, at this charge; the last line says who decides.
 
     >>> advice("CO2")[0]
-    'An oxygen alarm at 19.5 %vol does not guard against CO2: it comes only at about 69 000 ppm, above the NIOSH IDLH of 40 000 ppm. Measure CO2 itself.'
+    'An oxygen alarm at 19.5 %vol does not guard against CO2: it comes only at about 69,000 ppm, above the NIOSH IDLH of 40,000 ppm. Measure CO2 itself.'
     """  # noqa: E501 - one line of advice, as shown
     found = gas(gas_key)
     lines: list[str] = []
@@ -128,10 +136,7 @@ def advice(gas_key: str, *, room_m3: float | None = None, charge_kg: float | Non
         lines += _room(found, charge_in_room(gas_key, charge_kg, room_m3))
     if charge_kg is not None:
         lines += _warming(found, charge_kg)
-    lines.append(
-        "The time to an alarm is the gas's way to the detector, plus the detector's response, plus every delay: "
-        "a level that is right and late protects nobody. Near a leak the gas is far above the room's mean."
-    )
+    lines.append(LATE)
     if any(row.origin.verified == "from memory" for row in found.limits):
         lines.append(f"Figures marked '{CHECK_THE_TEXT}' were recalled, not re-read: do not rely on them unchecked.")
     lines.append(DEFERRAL)
@@ -142,34 +147,52 @@ def _oxygen_trap(found: Gas) -> list[str]:
     if found.key == "O2":
         return [
             "A falling oxygen alarm at 19.5 %vol tells of another gas only at about "
-            f"{spaced(round(DISPLACED_PPM, -3))} ppm of it: carbon dioxide is then above its IDLH, "
+            f"{number(round(DISPLACED_PPM, -3))} ppm of it: carbon dioxide is then above its IDLH, "
             "and toxic gases kill long before."
         ]
-    danger = lowest_of(found, "NIOSH IDLH") or lowest_of(found, "ASHRAE 34 RCL")
-    if danger is None or danger.ppm >= DISPLACED_PPM:
-        if "asphyxiant" not in found.hazards:
-            return []
-        return [
-            f"{found.key} suffocates without warning: an oxygen alarm at 19.5 %vol comes at about "
-            f"{spaced(round(DISPLACED_PPM, -3))} ppm of it, and is a guard here if it can be read before people enter."
-        ]
+    if why := unguarded_by_oxygen(found):
+        return [f"{why} Measure {found.key} itself."]
+    if "asphyxiant" not in found.hazards:
+        return []
     return [
-        f"An oxygen alarm at 19.5 %vol does not guard against {found.key}: it comes only at about "
-        f"{spaced(round(DISPLACED_PPM, -3))} ppm, "
-        f"above the {danger.name} of {spaced(danger.ppm)} ppm. Measure {found.key} itself."
+        f"{found.key} suffocates without warning: an oxygen alarm at 19.5 %vol comes at about "
+        f"{number(round(DISPLACED_PPM, -3))} ppm of it, and is a guard here if it can be read before people enter."
     ]
+
+
+def unguarded_by_oxygen(found: Gas) -> str:
+    """Why an oxygen alarm is no guard against this gas; empty where nothing worse comes before it.
+
+    >>> unguarded_by_oxygen(gas("methane"))
+    'An oxygen alarm at 19.5 %vol does not guard against CH4: it comes only at about 69,000 ppm, above the lowest LFL (IEC 60079-20-1) of 44,000 ppm.'
+    >>> unguarded_by_oxygen(gas("N2"))
+    ''
+    """  # noqa: E501 - one line of advice, as shown
+    worst = [(row.name, row.ppm) for name in WORSE if (row := lowest_of(found, name)) is not None]
+    worst += [(f"lowest LFL ({row.standard})", ppm) for ppm, row in lower_flammable_limits(found)[:1]]
+    danger, ppm = next((row for row in worst if row[1] < DISPLACED_PPM), ("", DISPLACED_PPM))
+    if not danger:
+        return ""
+    return (
+        f"An oxygen alarm at 19.5 %vol does not guard against {found.key}: it comes only at about "
+        f"{number(round(DISPLACED_PPM, -3))} ppm, above the {danger} of {number(ppm)} ppm."
+    )
+
+
+WORSE = ("NIOSH IDLH", "ASHRAE 34 RCL")
+"""Limits that no gas may reach before an alarm comes, the one for people first."""
 
 
 def _flammable_share(found: Gas) -> list[str]:
     burning = lower_flammable_limits(found)
     if not burning:
         return []
-    shares = ", ".join(f"{spaced(0.2 * ppm)} ppm by {row.standard}" for ppm, row in burning)
+    shares = ", ".join(f"{number(0.2 * ppm)} ppm by {row.standard}" for ppm, row in burning)
     lines = [f"20 %LFL is {shares}: every %LFL must carry its limit and standard."] if len(burning) > 1 else []
     lowest = lowest_breathing_limit_ppm(found)
     if "toxic" in found.hazards and lowest is not None:
         lines.append(
-            f"20 %LFL of {found.key} is {spaced(0.2 * burning[0][0] / lowest[1])} times its lowest workplace limit: "
+            f"20 %LFL of {found.key} is {number(0.2 * burning[0][0] / lowest[1])} times its lowest workplace limit: "
             "a flammable-gas alarm does not guard people against poisoning."
         )
     return lines
@@ -187,23 +210,26 @@ def _where_to_mount(found: Gas) -> list[str]:
 
 def _room(found: Gas, room: ChargeInRoom) -> list[str]:
     lines = [
-        f"The whole charge in the closed room makes {room.kg_m3:.3g} kg/m3, {spaced(room.ppm)} ppm evenly mixed, "
-        f"with {room.oxygen_ppm / 1e4:.3g} %vol oxygen left."
+        f"The whole charge in the closed room makes {number(room.kg_m3)} kg/m3, {number(room.ppm)} ppm evenly mixed, "
+        f"with {number(room.oxygen_ppm / 1e4)} %vol oxygen left."
     ]
     for row in room.limits:
         verdict = "stays within" if row.holds else "exceeds"
         lines.append(
-            f"It {verdict} the {row.limit.name} of {row.limit.value:g} {row.limit.unit}: "
-            f"that needs {spaced(row.needed_room_m3)} m3 ({row.limit.origin})."
+            f"It {verdict} the {row.limit.name} of {_printed(row.limit)}: "
+            f"that needs {number(row.needed_room_m3)} m3 ({row.limit.origin})."
         )
     burning = lower_flammable_limits(found)
     if burning and room.ppm >= burning[0][0]:
-        lines.append(f"Evenly mixed it can burn: above the lowest LFL of {burning[0][0] / 1e4:.3g} %vol.")
+        lines.append(f"Evenly mixed it can burn: above the lowest LFL of {number(burning[0][0] / 1e4)} %vol.")
     elif burning and room.ppm >= 0.25 * burning[0][0]:
-        lines.append(
-            f"Evenly mixed it is {100 * room.ppm / burning[0][0]:.0f} % of the lowest LFL; near the leak it can burn."
-        )
+        share = number(round(100 * room.ppm / burning[0][0]))
+        lines.append(f"Evenly mixed it is {share} % of the lowest LFL; near the leak it can burn.")
     return lines
+
+
+def _printed(row: Limit) -> str:
+    return f"{number(row.value) if isinstance(row.value, float) else row.value} {row.unit}"
 
 
 def _warming(found: Gas, charge_kg: float) -> list[str]:
@@ -220,6 +246,6 @@ def _warming(found: Gas, charge_kg: float) -> list[str]:
     else:
         step = "leak check every 3 months, and a leak detection system is mandatory"
     return [
-        f"{charge_kg:g} kg are {eu:.3g} t CO2 equivalent (GWP set EU 2024/573): {step} "
+        f"{number(charge_kg)} kg are {number(eu)} t CO2 equivalent (GWP set EU 2024/573): {step} "
         "(steps of Regulation (EU) No 517/2014; unsaturated HFCs are counted in kilograms as well)."
     ]

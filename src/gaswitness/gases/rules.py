@@ -14,6 +14,7 @@ from typing import Literal, cast
 from gaswitness.gases.facts import Gas, Missing, Number, Origin
 from gaswitness.gases.table import gas, lower_flammable_limits, number_of, origin_of, rows
 from gaswitness.units import convert
+from gaswitness.wording import number
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +54,7 @@ class RuleLevel:
     rule: AlarmRule
     level_ppm: Number
     basis: str
-    """How the level came about: `25 % of 144 000 ppm (LFL by ISO 817)`."""
+    """How the level came about: `25 % of 144,000 ppm, the lowest LFL (ISO 817)`."""
     unread: bool
     """Whether the rule, or the figure that its level is a share of, was recalled and not re-read."""
 
@@ -114,7 +115,7 @@ def _resolve(rule: AlarmRule, found: Gas) -> RuleLevel:
         return RuleLevel(rule, Missing.UNKNOWN, f"{rule.of}: the table has no figure for {found.key}", unread)
     name, ppm, origin = whole
     share = rule.level / 100.0 if rule.of == "%LFL" else rule.level
-    basis = f"{100.0 * share:g} % of {spaced(ppm)} ppm, {name}"
+    basis = f"{number(100.0 * share)} % of {number(ppm)} ppm, {name}"
     return RuleLevel(rule, share * ppm, basis, unread or origin.verified == "from memory")
 
 
@@ -154,12 +155,3 @@ def lowest_of(found: Gas, *names: str) -> NamedLevel | None:
         if row.name in names and row.unit == "ppm" and not isinstance(row.value, Missing)
     ]
     return min(levels, key=lambda level: level.ppm, default=None)
-
-
-def spaced(value: float) -> str:
-    """A number for people: four figures, or whole with groups of three from ten thousand on.
-
-    >>> spaced(69212.4), spaced(0.00035), spaced(8571.43)
-    ('69 212', '0.00035', '8571')
-    """
-    return f"{value:,.0f}".replace(",", " ") if value >= 9999.5 else f"{value:.4g}"

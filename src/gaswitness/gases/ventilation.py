@@ -7,12 +7,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from gaswitness.errors import OutOfDomain
 from gaswitness.gases.facts import Gas, Limit, Missing, Origin
 from gaswitness.gases.hazards import AIR_O2_PPM
 from gaswitness.gases.table import gas
 from gaswitness.units import convert
+from gaswitness.wording import number
+
+Kind = Literal["normal", "emergency"]
 
 CFM_M3_S = 4.719474432e-4
 """One cubic foot a minute, exact."""
@@ -35,6 +39,8 @@ class Airflow:
     per_hour: float | None
     """Air changes per hour, where the room is known."""
     origin: Origin
+    kind: Kind
+    """While nothing leaks, or once an alarm stands."""
     note: str = ""
 
 
@@ -107,32 +113,42 @@ def airflows(
     found = gas(gas_key)
     flows: list[Airflow] = []
 
-    def add(name: str, flow_m3_s: float, origin: Origin, note: str = "") -> None:
+    def add(kind: Kind, name: str, flow_m3_s: float, origin: Origin, note: str = "") -> None:
         per_hour = None if room_m3 is None else air_changes_per_hour(flow_m3_s, room_m3)
-        flows.append(Airflow(name, flow_m3_s, per_hour, origin, note))
+        flows.append(Airflow(name, flow_m3_s, per_hour, origin, kind, note))
 
     if found.is_refrigerant and charge_kg is not None:
         note = (
             "A2L refrigerants: the Uniform Mechanical Code has a table instead" if found.safety_class == "A2L" else ""
         )
-        add("machinery room, emergency, 100 sqrt(G) cfm", us_emergency_m3_s(charge_kg), US_EMERGENCY, note)
+        add("emergency", "machinery room, emergency, 100 sqrt(G) cfm", us_emergency_m3_s(charge_kg), US_EMERGENCY, note)
         en_m3_s = en_emergency_m3_s(charge_kg)
         enough_m3_s = math.inf if room_m3 is None else 15.0 * room_m3 / 3600.0
         add(
+            "emergency",
             "machinery room, emergency, 0.014 m^(2/3)",
             min(en_m3_s, enough_m3_s),
             EN_378_3,
-            f"15 air changes per hour are enough; the formula gives {en_m3_s:.3g} m3/s"
+            f"15 air changes per hour are enough; the formula gives {number(en_m3_s)} m3/s"
             if en_m3_s > enough_m3_s
             else "",
         )
     if found.is_refrigerant and room_m3 is not None:
-        add("machinery room, while occupied, 4 air changes per hour", 4.0 * room_m3 / 3600.0, EN_378_3, "at least")
+        add(
+            "normal",
+            "machinery room, while occupied, 4 air changes per hour",
+            4.0 * room_m3 / 3600.0,
+            EN_378_3,
+            "at least",
+        )
         if found.key == "NH3":
-            add("ammonia machinery room, 30 air changes per hour", 30.0 * room_m3 / 3600.0, NH3_AIR_CHANGES)
+            add(
+                "emergency", "ammonia machinery room, 30 air changes per hour", 30.0 * room_m3 / 3600.0, NH3_AIR_CHANGES
+            )
     if found.is_refrigerant and floor_m2 is not None:
         by_floor = 0.5 * CFM_M3_S / SQUARE_FOOT_M2 * positive("the floor area", floor_m2)
         add(
+            "normal",
             "machinery room, normal, larger of 0.5 cfm/ft2 and 20 cfm a person",
             max(by_floor, 20.0 * CFM_M3_S * (persons or 0)),
             US_NORMAL,
@@ -140,8 +156,8 @@ def airflows(
         )
     if found.key in ("CO", "NO2") and floor_m2 is not None:
         per_m2 = CFM_M3_S / SQUARE_FOOT_M2 * positive("the floor area", floor_m2)
-        add("car park, full, 0.75 cfm/ft2", 0.75 * per_m2, US_CAR_PARK)
-        add("car park, standby, 0.05 cfm/ft2", 0.05 * per_m2, US_CAR_PARK)
+        add("emergency", "car park, full, 0.75 cfm/ft2", 0.75 * per_m2, US_CAR_PARK)
+        add("normal", "car park, standby, 0.05 cfm/ft2", 0.05 * per_m2, US_CAR_PARK)
     return tuple(flows)
 
 

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping
 from datetime import datetime
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 PACKAGE = Path(__file__).resolve().parents[1]
 
@@ -27,3 +27,18 @@ def typeset(template: Path, view: Mapping[str, Any], made: datetime) -> bytes:
         timestamp=int(made.timestamp()),
     )
     return bytes(pdf)
+
+
+def picture(template: Path, view: Mapping[str, Any], kind: Literal["png", "svg"]) -> bytes:
+    """The same as one picture; the template has to make it one page."""
+    import typst
+
+    drawn = typst.compile(
+        str(template),
+        root=str(PACKAGE),
+        ignore_system_fonts=True,
+        sys_inputs={"data": json.dumps(view, allow_nan=False)},
+        format=kind,
+        ppi=160,
+    )
+    return bytes(drawn)

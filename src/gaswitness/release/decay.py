@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 
 from gaswitness.errors import InputError
 from gaswitness.release.decay_fit import Decay, Floats, binned, fit_decay, noise_of, smooth, uncertainty
+from gaswitness.wording import number
 
 OUTDOOR_CO2_PPM = 420.0
 """Carbon dioxide outdoors; common practice, global mean of the early 2020s."""
@@ -167,10 +168,11 @@ def air_change(
     steady = smooth(y, min(2 * (len(y) // 40) + 1, 101))
     fall = float(steady[0] - steady[-1])
     if fall <= max(3.0 * noise_ppm, 1e-9 * abs(float(steady[0])), 1.0 / BEYOND):
-        why = f"the level goes from {steady[0]:.4g} to {steady[-1]:.4g} ppm: nothing decays here"
+        why = f"the level goes from {number(steady[0])} to {number(steady[-1])} ppm: nothing decays here"
         return result([*doubts, Doubt("no-fall", why, refuses=True)], None)
     if background_ppm is not None and background_ppm >= float(steady.min()):
-        why = f"the readings reach {steady.min():.4g} ppm, not above the stated background of {background_ppm:g} ppm"
+        lowest, stated = number(steady.min()), number(background_ppm)
+        why = f"the readings reach {lowest} ppm, not above the stated background of {stated} ppm"
         return result([*doubts, Doubt("background-disagrees", why, refuses=True)], None)
     decay = fit_decay(t, y, background_ppm)
     u_n, u_background = uncertainty(t, y, decay, background_ppm)
@@ -201,7 +203,8 @@ def _window(
     if to_s is not None:
         last = len(t_s) - 1
     why = (
-        f"no window was stated; the largest fall was taken, {t_s[first]:.6g} s to {t_s[last]:.6g} s from the first row"
+        f"no window was stated; the largest fall was taken, {number(t_s[first])} s to {number(t_s[last])} s from the "
+        "first row"
     )
     return t_s[first : last + 1], values[first : last + 1], [Doubt("window-found", why)]
 
@@ -210,7 +213,7 @@ def _gaps(t_s: Floats) -> list[Doubt]:
     steps = np.diff(t_s)
     longest = float(steps.max())
     if longest > 10.0 * float(np.median(steps)) and longest > 0.05 * float(t_s[-1] - t_s[0]):
-        return [Doubt("gaps", f"no readings for {longest:.4g} s within the window")]
+        return [Doubt("gaps", f"no readings for {number(longest)} s within the window")]
     return []
 
 
@@ -220,7 +223,7 @@ def _rising(steady: Floats, fall: float, noise: float) -> list[Doubt]:
     if rise <= max(RISE_SHARE * fall, 6.0 * noise):
         return []
     why = (
-        f"the level climbs by {rise:.4g} ppm within the window: somebody or something gives off gas, "
+        f"the level climbs by {number(rise)} ppm within the window: somebody or something gives off gas, "
         "or the air changed its way"
     )
     return [Doubt("rising", why, refuses=rise > 0.25 * fall)]
@@ -232,16 +235,17 @@ def _enough(t_s: Floats, decay: Decay, u_n: float, u_background: float, *, fitte
     doubts = []
     if fitted and (seen < SHORTEST or u_background > 0.5 * abs(decay.amplitude)):
         why = (
-            f"with {seen:.2g} time constants in the window the background cannot be told from the decay "
-            f"(fitted {decay.background:.4g} ppm, u {u_background:.3g} ppm); state it, or record longer"
+            f"with {number(seen)} time constants in the window the background cannot be told from the decay "
+            f"(fitted {number(decay.background)} ppm, u {number(u_background)} ppm); state it, or record longer"
         )
         doubts.append(Doubt("background-runs-away", why, refuses=True))
     if u_n > WIDEST * decay.n_per_s:
-        why = f"the rate is known to {100 * u_n / decay.n_per_s:.0f} % only (k = 1); record longer, or start higher"
+        share = number(round(100 * u_n / decay.n_per_s))
+        why = f"the rate is known to {share} % only (k = 1); record longer, or start higher"
         doubts.append(Doubt("too-short" if seen < 2.0 else "unsure", why, refuses=True))
     elif fitted and seen < 2.0 * SHORTEST:
         doubts.append(
-            Doubt("short", f"only {seen:.2g} time constants in the window: the background leans on the model")
+            Doubt("short", f"only {number(seen)} time constants in the window: the background leans on the model")
         )
     return doubts
 
@@ -256,14 +260,14 @@ def _levels_off_high(t_s: Floats, free: Decay, outside_ppm: float) -> list[Doubt
         return []
     if stays < 0.0:
         why = (
-            f"the fall levels off at {free.background:.4g} ppm, below the air outside ({outside_ppm:g} ppm): "
+            f"the fall levels off at {number(free.background)} ppm, below the air outside ({number(outside_ppm)} ppm): "
             "the detector's zero is off, or the air outside is not what was stated"
         )
         return [Doubt("levels-off-low", why)]
     why = (
-        f"the fall levels off at {free.background:.4g} ppm, far above the air outside ({outside_ppm:g} ppm): "
-        f"{100 * stays:.0f} % of what was there stays. A detector that warms up looks like this, and so does a room "
-        "with people or another source in it; air change would carry it all away"
+        f"the fall levels off at {number(free.background)} ppm, far above the air outside ({number(outside_ppm)} ppm): "
+        f"{number(round(100 * stays))} % of what was there stays. A detector that warms up looks like this, and so does "
+        "a room with people or another source in it; air change would carry it all away"
     )
     return [Doubt("levels-off-high", why, refuses=stays > REFUSE_SHARE)]
 
@@ -281,7 +285,7 @@ def _one_rate(t_s: Floats, values: Floats, decay: Decay) -> list[Doubt]:
     if abs(first - second) <= UNEVEN * decay.n_per_s:
         return []
     why = (
-        f"the first half of the fall goes at {3600 * first:.3g} per hour and the second at {3600 * second:.3g}: "
-        "mixing was not over at the start, or the air changed its rate"
+        f"the first half of the fall goes at {number(3600 * first)} per hour and the second at "
+        f"{number(3600 * second)}: mixing was not over at the start, or the air changed its rate"
     )
     return [Doubt("not-one-rate", why)]

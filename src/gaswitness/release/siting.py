@@ -11,12 +11,16 @@ Fisher, Mathematical Programming 14 (1978) 265-294).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gaswitness.errors import InputError
+
+GREEDY_SHARE = 1.0 - math.exp(-1.0)
+"""Of the best choice: the greedy one never covers less."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import AfterValidator, Field
 
+from gaswitness.gases.rules import places
 from gaswitness.records import (
     CubicMetres,
     CubicMetresPerSecond,
@@ -53,6 +54,13 @@ def _not_below_zero(value: float) -> float:
     if value < 0:
         raise ValueError(f"found {value:g}, expected 0 or more")
     return value
+
+
+def _place(name: str) -> str:
+    if name not in places():
+        known = ", ".join(places())
+        raise ValueError(f"found {name!r}, expected a kind of place that published rules speak of: {known}")
+    return name
 
 
 def _fraction(value: float) -> float:
@@ -147,6 +155,8 @@ class Area(Record):
     height_m: Annotated[Metres, ABOVE_ZERO] = Field(alias="height")
     occupied: bool
     """People stay here; their breath raises carbon dioxide."""
+    place: Annotated[str, AfterValidator(_place)] | None = None
+    """Kind of place, by which published alarm levels are chosen, such as `machinery room`; else they are not."""
     ventilation: Ventilation = Ventilation()
     background: tuple[Background, ...] = ()
     """Usual air; left out, clean air is taken."""

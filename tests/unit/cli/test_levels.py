@@ -36,7 +36,7 @@ def test_the_terminal_says_what_was_not_read() -> None:
     assert "? = from memory: check the current text" in text
     assert "≥ 500 ?" in text
     assert "EN 378-3:2016 clause 9.3.3" in text
-    assert "1.2137" in text  # 100 sqrt(G) for 300 kg, m3/s
+    assert "1.214" in text  # 100 sqrt(G) for 300 kg, m3/s
     assert "EXCEEDED" in text
     assert "licensed persons decide" in text
     assert max(map(len, text.splitlines())) <= 100
@@ -51,9 +51,44 @@ def test_a_site_is_shown_beside_the_rules(repo: Path) -> None:
     assert "RAVENSMOOR" not in RUN.invoke(app, ["levels", "O2", "--site", str(site)]).stdout.upper()
 
 
+def test_a_whole_site_beside_what_is_published(repo: Path) -> None:
+    """100 sqrt(G) cfm for 400 kg of CO2 in the pump room is 1.401 m3/s (NYC MC 1105.6.3.2); the rink has 0.8 m3/s."""
+    site = str(repo / "examples" / "ravensmoor.yaml")
+    found = json.loads(RUN.invoke(app, ["levels", "--site", site, "--json"]).stdout)
+    areas = {area["area"]: area for area in found["areas"]}
+    assert list(areas) == ["PLANT", "PUMP", "STORE", "GARAGE"]
+    nh3 = {(row["stage"], row["level_ppm"]): row for row in areas["PLANT"]["detectors"][0]["beside"]}
+    assert nh3["low", 25.0]["verdict"] == "as proposed"
+    assert (nh3["pre-alarm", 500.0]["verdict"], nh3["pre-alarm", 500.0]["own_point"]) == ("earlier", "high")
+    assert all(row["reason"] and row["source"] and row["verified"] for row in nh3.values())
+    emergency = areas["PUMP"]["charges"][0]["ventilation"][0]
+    assert emergency["flow_m3_s"] == pytest.approx(1.4015, abs=1e-4)
+    assert (emergency["own_m3_s"], emergency["enough"]) == (0.8, False)
+    assert found["advice"][-1].startswith("Local codes")
+    text = RUN.invoke(app, ["levels", "--site", site]).stdout
+    assert "SHORT  machinery room, emergency, 100 sqrt(G) cfm" in text
+    assert max(map(len, text.splitlines())) <= 100
+
+
+def test_a_site_that_trusts_oxygen_with_carbon_dioxide_is_told(repo: Path, tmp_path: Path) -> None:
+    text = (repo / "examples" / "ravensmoor.yaml").read_text(encoding="utf-8")
+    site = tmp_path / "site.yaml"
+    site.write_text(text.replace("{gas: N2, mass: 90 kg}", "{gas: CO2, mass: 90 kg}"), encoding="utf-8")
+    shown = " ".join(RUN.invoke(app, ["levels", "--site", str(site)]).stdout.split())
+    assert "NOT GUARDED An oxygen alarm at 19.5 %vol does not guard against CO2" in shown
+    late = text.replace(
+        "name: low, set: 25 ppm, deadband: 20 % of set", "name: low, set: 40 ppm, deadband: 20 % of set"
+    )
+    site.write_text(late, encoding="utf-8")
+    shown = RUN.invoke(app, ["levels", "--site", str(site)]).stdout
+    assert "low 40" in shown
+    assert "LATER" in shown
+
+
 @pytest.mark.parametrize(
     ("arguments", "message"),
     [
+        ([], "neither a gas nor a site"),
         (["amonia"], "did you mean"),
         (["CO2", "--room-m3", "0"], "--room-m3 must be above zero"),
         (["CO2", "--charge-kg", "nan"], "--charge-kg must be above zero"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from pathlib import Path
 
@@ -90,6 +91,92 @@ def test_a_burst_shuts_the_valve(rink: str) -> None:
     (leak,) = json.loads(RUN.invoke(app, arguments).stdout)["leaks"]
     assert leak["leak_closed_s"] == leak["on_s"]["PUMP-VALVE"]
     assert leak["highest_ppm"]["PUMP:floor"] > 100_000.0
+
+
+def _follow(site: str, *more: str) -> dict:
+    (leak,) = json.loads(RUN.invoke(app, ["release", site, "--leak-kg-h", "30", "--json", *more]).stdout)["leaks"]
+    return leak
+
+
+def test_what_has_failed_does_not_act(rink: str) -> None:
+    whole = _follow(rink, "--area", "PUMP")
+    no_fan = _follow(rink, "--area", "PUMP", "--failed", "PUMP-FAN")
+    assert whole["on_s"]["PUMP-FAN"] is not None
+    assert "PUMP-FAN" not in no_fan["on_s"]
+    assert no_fan["highest_ppm"]["PUMP:floor"] > 2 * whole["highest_ppm"]["PUMP:floor"]
+    one = _follow(rink, "--area", "PUMP", "--failed", "CO2-2")
+    assert list(one["set_s"]) == ["CO2-1.low", "CO2-1.high"]
+    assert one["on_s"]["PUMP-FAN"] == one["set_s"]["CO2-1.low"] + 1.0
+    no_air = _follow(rink, "--area", "PUMP", "--failed", "ventilation")
+    assert no_air["highest_ppm"]["PUMP:floor"] > no_fan["highest_ppm"]["PUMP:floor"]
+    assert max(leak["lost"] for leak in (whole, no_fan, one, no_air)) < 1e-12
+
+
+def test_a_door_that_opens_lets_gas_out_to_where_it_leads(rink: str) -> None:
+    shut, opened = _follow(rink, "--area", "STORE"), _follow(rink, "--area", "STORE", "--door", "600-1200")
+    assert opened["door"] == {"to": "GARAGE", "flow_m3_s": 0.5, "opens_s": 600.0, "shuts_s": 1200.0}
+    assert opened["highest_ppm"]["GARAGE"] > 1.4 * shut["highest_ppm"]["GARAGE"]
+    assert opened["highest_ppm"]["STORE:upper"] < shut["highest_ppm"]["STORE:upper"]
+    assert opened["lost"] < 1e-12
+
+
+def test_a_leak_that_dies_away_lets_out_no_more_than_there_is(rink: str) -> None:
+    """Whether the room burns is said in words: the lowest LFL of ammonia is 15 %vol (IEC 60079-20-1)."""
+    falling = _follow(rink, "--area", "PLANT", "--decay-min", "10")
+    assert falling["highest_ppm"]["PLANT:upper"] < _follow(rink, "--area", "PLANT")["highest_ppm"]["PLANT:upper"]
+    assert falling["burns"]
+    assert falling["flammable_s"] is None
+    assert falling["highest_share_of_lfl"] == pytest.approx(falling["highest_ppm"]["PLANT:upper"] / 150_000.0)
+    burst = RUN.invoke(app, ["release", rink, "--area", "PLANT", "--leak-kg-h", "1", "--burst-kg", "200"]).stdout
+    assert "FLAMMABLE: a zone reaches the lowest lower flammable limit" in burst
+
+
+def test_ageing_comes_from_the_history_of_each_detector(rink: str, tmp_path: Path) -> None:
+    """Without a store every detector is drawn as assumed; with one, as its own past tests say."""
+    table, store = tmp_path / "years.csv", str(tmp_path / "store.sqlite")
+    table.write_text(
+        "site,date,tag,gas,outcome,t90 found,U t90,t90 expected\n"
+        "Ravensmoor ice rink,2024-05-01,CO2-1,CO2,pass,156,4,130\n"
+        "Ravensmoor ice rink,2025-05-01,CO2-1,CO2,pass,195,4,130\n",
+        encoding="utf-8",
+    )
+    kept = RUN.invoke(app, ["import", str(table), "--store", store])
+    assert kept.exit_code == 0, kept.output
+    more = ["--scenarios", "2000", "--area", "PUMP", "--json"]
+    before = json.loads(RUN.invoke(app, ["release", rink, *more]).stdout)
+    after = json.loads(RUN.invoke(app, ["release", rink, *more, "--store", store]).stdout)
+    assert {row["from"] for row in before["response"]} == {"assumed"}
+    used = {row["detector"]: row for row in after["response"]}
+    assert used["CO2-2"] == {"detector": "CO2-2", "t90_ratio": 1.0, "factor": 1.3, "from": "assumed"}
+    assert (used["CO2-1"]["from"], used["CO2-1"]["tests"]) == ("history", 2)
+    assert used["CO2-1"]["mean"] == pytest.approx(math.sqrt(1.2 * 1.5))
+    assert used["CO2-1"]["t90_ratio"] == pytest.approx(1.5)  # the last test was slower than the mean
+    assert used["CO2-1"]["factor"] > used["CO2-1"]["spread"] > 1.0
+    slow, quick = after["areas"][0]["points"], before["areas"][0]["points"]
+    assert slow["CO2-1.low"]["time_to_alarm_s"]["p50"] > quick["CO2-1.low"]["time_to_alarm_s"]["p50"]
+    assert slow["CO2-2.low"]["time_to_alarm_s"]["p50"] == pytest.approx(
+        quick["CO2-2.low"]["time_to_alarm_s"]["p50"], abs=3.0
+    )
+    words = RUN.invoke(app, ["release", rink, "--scenarios", "100", "--area", "PUMP", "--store", store]).stdout
+    assert "CO2-1 answers in 1.5 times its t90" in " ".join(words.split())
+    assert isinstance(RUN.invoke(app, ["release", rink, "--store", str(tmp_path / "no.sqlite")]).exception, InputError)
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        ["--failed", "PUMP-FAN"],
+        ["--leak-kg-h", "1", "--failed", "ATTIC-FAN"],
+        ["--leak-kg-h", "1", "--door", "noon"],
+        ["--leak-kg-h", "1", "--door", "600-60"],
+        ["--leak-kg-h", "1", "--door", "1", "--door-m3-s", "0"],
+        ["--leak-kg-h", "1", "--decay-min", "-1"],
+        ["--leak-kg-h", "1", "--out", "one.html"],
+        ["--store", "ftp://nowhere"],
+    ],
+)
+def test_words_that_make_no_sense(rink: str, more: list[str]) -> None:
+    assert isinstance(RUN.invoke(app, ["release", rink, "--scenarios", "10", *more]).exception, InputError)
 
 
 @pytest.mark.parametrize(

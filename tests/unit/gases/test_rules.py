@@ -91,11 +91,19 @@ def test_where_nothing_is_published_the_level_stays_unknown() -> None:
 def test_the_oxygen_trap() -> None:
     """20.95 x (1 - x) = 19.5 gives x = 6.92 %vol; NIOSH IDLH of CO2 is 40 000 ppm."""
     assert pytest.approx(69_200, abs=50) == DISPLACED_PPM
-    assert "about 69 000 ppm" in advice("CO2")[0]
-    assert "40 000 ppm" in advice("CO2")[0]
+    assert "about 69,000 ppm, above the NIOSH IDLH of 40,000 ppm" in advice("CO2")[0]
     assert "carbon dioxide" in advice("O2")[0]
     assert not any("does not guard" in line for line in advice("R-404A"))  # RCL 130 000 ppm lies above
     assert "suffocates without warning" in advice("N2")[0]
+
+
+@pytest.mark.parametrize(("key", "lfl_percent"), [("CH4", 4.4), ("H2", 4.0)])
+def test_a_gas_that_burns_before_oxygen_is_low_is_not_guarded_by_oxygen(key: str, lfl_percent: float) -> None:
+    """IEC 60079-20-1: methane burns from 4.4 %vol, hydrogen from 4.0 %vol; oxygen is at 19.5 %vol only at 6.92 %vol."""
+    first = advice(key)[0]
+    assert "does not guard against" in first
+    assert f"{lfl_percent * 1e4:,.0f} ppm" in first
+    assert not any("is a guard here" in line for line in advice(key))
 
 
 @pytest.mark.parametrize("key", all_gases())
@@ -108,8 +116,8 @@ def test_advice_ends_with_who_decides_and_names_what_was_not_read(key: str) -> N
 
 def test_advice_names_both_flammable_scales() -> None:
     line = next(line for line in advice("C3H8") if line.startswith("20 %LFL"))
-    assert "3400 ppm by IEC 60079-20-1" in line
-    assert "4200 ppm by NFPA 497" in line
+    assert "3,400 ppm by IEC 60079-20-1" in line
+    assert "4,200 ppm by NFPA 497" in line
 
 
 def test_advice_for_a_room_judges_the_charge() -> None:
@@ -117,7 +125,7 @@ def test_advice_for_a_room_judges_the_charge() -> None:
     text = "\n".join(advice("R-410A", room_m3=20.0, charge_kg=10.0))
     assert "exceeds the EN 378-1 practical limit of 0.44 kg/m3: that needs 22.73 m3" in text
     assert "exceeds the ASHRAE 34 RCL of 420 g/m3: that needs 23.81 m3" in text
-    assert "20.9 t CO2 equivalent" in text
+    assert "20.88 t CO2 equivalent" in text
 
 
 @pytest.mark.parametrize(
