@@ -23,6 +23,7 @@ from gaswitness.errors import GaswitnessError, InputError, LinkError
 from gaswitness.web.access import Access
 from gaswitness.web.app import make_app
 from gaswitness.web.board import Board, Start
+from gaswitness.web.door import Door
 from gaswitness.web.folder import Folder
 from gaswitness.web.live import Live, WebHands, before_of
 from gaswitness.web.tls import lan_address, local_certificate
@@ -30,6 +31,8 @@ from gaswitness.web.tls import lan_address, local_certificate
 EVERYWHERE = "0.0.0.0"  # noqa: S104 - phones on the local network must get in; joining takes a token
 LOOPBACK = "127.0.0.1"
 SESSIONS = ".gaswitness-board.json"
+KEEP_ALIVE_S = 30
+"""Longer than the time between two exchanges of clocks: a new connection would take a round trip of its own."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -182,9 +185,12 @@ async def _serve(asked: Asked, host: str, listening: socket.socket) -> None:
     board.begin = runs.begin
     config = uvicorn.Config(
         make_app(board),
+        http=Door,
         log_level="warning",
         access_log=False,
         server_header=False,
+        proxy_headers=False,  # nobody stands in front: whoever says so wants another address than his own
+        timeout_keep_alive=KEEP_ALIVE_S,
         timeout_graceful_shutdown=2,
         ssl_certfile=str(tls.certificate) if tls else None,
         ssl_keyfile=str(tls.key) if tls else None,

@@ -10,11 +10,12 @@ import hashlib
 import hmac
 import ipaddress
 import json
+import logging
 import secrets
 import socket
 import time
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any, Literal, get_args
 from urllib.parse import parse_qs, urlsplit
@@ -23,14 +24,18 @@ from fastapi import Depends, HTTPException, Request
 
 from gaswitness.history.files import write_whole
 
+LOG = logging.getLogger("gaswitness.board")
+
 Role = Literal["desk", "witness", "reader"]
 COOKIE = "gaswitness"
 JOIN_S = 15 * 60.0
 """How long a join token is good for, unless it is used before."""
 SESSION_S = 12 * 3600.0
 """How long a session lasts: a working day."""
-MAX_BODY = 64 * 1024
+MAX_BODY = 128 * 1024
+"""Twenty marks with long notes, and all the exchanges of clocks that go with them, take less."""
 NAME_CHARS = 60
+EARLIER_KEPT = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +51,14 @@ class Session:
     post: str
     browser: str
     until: float
+    earlier: tuple[tuple[str, str], ...] = ()
+    """Runs and posts for which this phone had an access before: marks of that time may still be on it."""
+
+    def stands_at(self, run: str, post: str) -> str | None:
+        """The post that marks of a run are from: as sent where this session knows it, else its own; none: no access."""
+        if (run, post) in self.earlier:
+            return post
+        return self.post or post if self.role == "desk" or run == self.run else None
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,8 +94,12 @@ class Access:
 
     def __post_init__(self) -> None:
         if self.file is not None and self.file.is_file():
-            kept = json.loads(self.file.read_text(encoding="utf-8"))
-            self._sessions = {one["digest"]: Session(**one) for one in kept if one["until"] > self.now()}
+            try:
+                sessions = [_session(one) for one in json.loads(self.file.read_bytes())]
+            except (ValueError, TypeError, AttributeError):
+                LOG.warning("%s cannot be read: everybody has to join again", self.file.name)
+                return
+            self._sessions = {one.digest: one for one in sessions if one.until > self.now()}
 
     def invite(
         self, role: Role, *, run: str | None, post: str = "", takes_over: str = "", for_s: float = JOIN_S
@@ -100,15 +117,22 @@ class Access:
             raise Refused("join.refused")
         return invited
 
-    def join(self, token: str, name: str, browser: str) -> tuple[str, Session]:
-        """Use the token up: the value of the cookie and the session it opens; raises Refused."""
+    def join(self, token: str, name: str, browser: str, before: Session | None = None) -> tuple[str, Session]:
+        """Use the token up: the value of the cookie and the session it opens; raises Refused.
+
+        `before` is the session that the same browser had until now. It ends, and a witness takes along the right to
+        deliver what was marked under it.
+        """
         invited = self.invitation(token)
-        name = " ".join(name.split())[:NAME_CHARS]
+        name = " ".join(plain(name).split())[:NAME_CHARS]
         if not name:
             raise Refused("join.name_missing")
         del self._open[_digest(token)]
-        if invited.takes_over:
-            self.end(invited.takes_over)
+        for sid in (invited.takes_over, before.sid if before is not None else ""):
+            self.end(sid)
+        earlier: tuple[tuple[str, str], ...] = ()
+        if before is not None and before.role == invited.role == "witness" and before.run is not None:
+            earlier = tuple(dict.fromkeys(((before.run, before.post), *before.earlier)))[:EARLIER_KEPT]
         cookie = secrets.token_urlsafe(32)
         session = Session(
             sid=secrets.token_hex(4),
@@ -120,6 +144,7 @@ class Access:
             post=invited.post,
             browser=_digest(browser),
             until=self.now() + SESSION_S,
+            earlier=earlier,
         )
         self._sessions[session.digest] = session
         self._keep()
@@ -139,13 +164,6 @@ class Access:
         self._sessions = {digest: one for digest, one in self._sessions.items() if one.sid != sid}
         self._keep()
 
-    def move(self, sid: str, post: str) -> None:
-        """The same person, at another post."""
-        self._sessions = {
-            digest: replace(one, post=post) if one.sid == sid else one for digest, one in self._sessions.items()
-        }
-        self._keep()
-
     def people(self, run: str | None = None) -> tuple[Session, ...]:
         """Everybody who may come in now, of one run if it is named."""
         now = self.now()
@@ -154,6 +172,14 @@ class Access:
     def _keep(self) -> None:
         if self.file is not None:
             write_whole(self.file, json.dumps([asdict(one) for one in self.people()]).encode())
+
+
+def _session(kept: dict[str, Any]) -> Session:
+    earlier = tuple((str(run), str(post)) for run, post in kept.pop("earlier", ()))
+    session = Session(**kept, earlier=earlier)
+    if not isinstance(session.until, int | float):
+        raise TypeError("not a session")
+    return session
 
 
 def _digest(text: str) -> str:
@@ -219,7 +245,21 @@ async def fields_of(request: Request) -> Mapping[str, list[str]]:
     """The fields of a posted form, with all their values."""
     if not request.headers.get("content-type", "").startswith("application/x-www-form-urlencoded"):
         return {}
-    return parse_qs((await request.body()).decode("utf-8", "replace"), keep_blank_values=True, max_num_fields=500)
+    body = (await request.body()).decode("utf-8", "replace")
+    try:
+        fields = parse_qs(body, keep_blank_values=True, max_num_fields=500)
+    except ValueError as error:
+        raise HTTPException(400) from error
+    return {name: [plain(value) for value in values] for name, values in fields.items()}
+
+
+def plain(text: str) -> str:
+    """What people wrote, in characters that can be seen: none that move a terminal's cursor or turn the line round.
+
+    >>> plain("Ines\\x1b[2J of the\\nrink")
+    'Ines [2J of the rink'
+    """
+    return "".join(char if char.isprintable() else " " for char in text)
 
 
 def own_host(host: str, extra: frozenset[str] = frozenset()) -> bool:
@@ -228,7 +268,7 @@ def own_host(host: str, extra: frozenset[str] = frozenset()) -> bool:
     >>> own_host("192.0.2.7:8014"), own_host("localhost:8014"), own_host("elsewhere.example")
     (True, True, False)
     """
-    name = (urlsplit(f"//{host}").hostname or "").lower()
+    name = host_of(f"//{host}")
     try:
         ipaddress.ip_address(name)
     except ValueError:
@@ -237,13 +277,21 @@ def own_host(host: str, extra: frozenset[str] = frozenset()) -> bool:
     return True
 
 
+def host_of(address: str) -> str:
+    """The host that an address names; empty where it names none."""
+    try:
+        return (urlsplit(address).hostname or "").lower()
+    except ValueError:
+        return ""
+
+
 def foreign_origin(headers: Mapping[str, str]) -> bool:
     """Whether a browser says that a request was made by another site's page."""
     site = headers.get("sec-fetch-site")
     if site is not None and site not in ("same-origin", "none"):
         return True
     origin = headers.get("origin")
-    return origin is not None and urlsplit(origin).netloc != headers.get("host", "")
+    return origin is not None and origin.partition("://")[2] != headers.get("host", "")
 
 
 @dataclass

@@ -80,5 +80,5 @@ async def _told(request: Request, error: Exception) -> Response:
 async def _broke(request: Request, error: Exception) -> Response:
     """A defect of ours: a number for the page, the rest for the log of the machine."""
     number = secrets.token_hex(4)
-    LOG.error("defect %s on %s", number, request.url.path, exc_info=error)
+    LOG.error("defect %s on %r", number, request.url.path, exc_info=error)
     return _answer(request, 500, words_of(request)("error.defect", number=number))

@@ -7,7 +7,7 @@ from datetime import UTC
 from typing import Any
 
 from fastapi import APIRouter, HTTPException, Request
-from fastapi.responses import Response
+from fastapi.responses import FileResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from gaswitness.errors import InputFaults
@@ -111,5 +111,4 @@ async def file(request: Request, name: str, session: Session = Desk) -> Response
     """Hand out a paper, a plan or a ledger."""
     path = board_of(request).folder.download(name)
     kind = mimetypes.guess_type(name)[0] or "application/octet-stream"
-    headers = {"content-disposition": f'attachment; filename="{path.name}"'}
-    return Response(await run_in_threadpool(path.read_bytes), media_type=kind, headers=headers)
+    return FileResponse(path, media_type=kind, filename=path.name)

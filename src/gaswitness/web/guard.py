@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections import Counter
+
 from starlette.datastructures import Headers, MutableHeaders
+from starlette.requests import ClientDisconnect
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from gaswitness.web.access import MAX_BODY, foreign_origin, own_host
+from gaswitness.web.access import MAX_BODY, foreign_origin, host_of, own_host
 from gaswitness.web.board import Board
 
 POLICY = (
@@ -24,11 +28,20 @@ HEADERS = {
 }
 
 
+STREAMS = frozenset({"/events", "/post/events"})
+STREAMS_EACH = 8
+"""Streams that one session may have open at once; a browser opens one a page, and six at most."""
+BODY_S = 20.0
+"""By then what was announced must have come."""
+
+
 class Guard:
     """Plain ASGI around the whole board, so that it also holds for streams and for what is not found."""
 
     def __init__(self, app: ASGIApp, board: Board) -> None:
         self._app, self._board = app, board
+        self._names = frozenset({host_of(board.address)})
+        self._streams: Counter[str] = Counter()
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Refuse, or pass on and dress the answer."""
@@ -37,11 +50,17 @@ class Guard:
             return
         headers = Headers(scope=scope)
         refused = self._refused(scope, headers)
-        size = 0
+        size, whole = 0, False
 
         async def counted() -> Message:
-            nonlocal size
-            message = await receive()
+            nonlocal size, whole
+            if whole:
+                return await receive()
+            try:
+                message = await asyncio.wait_for(receive(), BODY_S)
+            except TimeoutError:
+                return {"type": "http.disconnect"}
+            whole = not message.get("more_body", False)
             size += len(message.get("body", b""))
             if size > MAX_BODY:
                 return {"type": "http.disconnect"}
@@ -54,19 +73,35 @@ class Guard:
                     out[name] = value
                 if "cache-control" not in out:
                     out["cache-control"] = "no-store"
-                if scope.get("scheme") == "https":
+                if scope.get("scheme") == "https" and host_of(f"//{headers.get('host', '')}") != "localhost":
                     out["strict-transport-security"] = "max-age=86400"
             await send(message)
 
         if refused is not None:
             await PlainTextResponse(refused[1], refused[0])(scope, receive, dressed)
             return
-        await self._app(scope, counted, dressed)
+        if scope["path"] not in STREAMS:
+            try:
+                await self._app(scope, counted, dressed)
+            except ClientDisconnect:  # it was cut off here, or has gone
+                await PlainTextResponse("too much, or too slow", 408)(scope, receive, dressed)
+            return
+        who = headers.get("cookie", "")
+        if self._streams[who] >= STREAMS_EACH:
+            await PlainTextResponse("too many at once", 429)(scope, receive, dressed)
+            return
+        self._streams[who] += 1
+        try:
+            await self._app(scope, counted, dressed)
+        finally:
+            self._streams[who] -= 1
+            if not self._streams[who]:
+                del self._streams[who]
 
     def _refused(self, scope: Scope, headers: Headers) -> tuple[int, str] | None:
         client = scope.get("client")
         who = client[0] if client else "?"
-        if not own_host(headers.get("host", "")):
+        if not own_host(headers.get("host", ""), self._names):
             return 400, "unknown host"
         if scope["method"] not in ("GET", "HEAD") and foreign_origin(headers):
             return 403, "asked by another site's page"

@@ -10,10 +10,12 @@ from fastapi.responses import Response
 from markupsafe import Markup
 
 from gaswitness.errors import InputError
+from gaswitness.run.ports import Press
 from gaswitness.web.access import (
     COOKIE,
     Anybody,
     Desk,
+    Invitation,
     Refused,
     Role,
     Session,
@@ -22,6 +24,8 @@ from gaswitness.web.access import (
     session_of,
     set_cookie,
 )
+from gaswitness.web.board import Board
+from gaswitness.web.live import ANSWER_U_S, PRESENT, Live
 from gaswitness.web.pages import LANGUAGE_COOKIE, board_of, page, then
 from gaswitness.web.words import LANGUAGES
 
@@ -43,7 +47,8 @@ async def door(request: Request, token: str) -> Response:
         invited = board_of(request).access.invitation(token)
     except Refused as refused:
         raise HTTPException(403, refused.why) from refused
-    return page(request, "join.html", {"token": token, "invited": invited})
+    left = _who_stands_there(board_of(request), invited)
+    return page(request, "join.html", {"token": token, "invited": invited, "left": left.name if left else ""})
 
 
 @router.post("/join")
@@ -51,12 +56,30 @@ async def join(request: Request) -> Response:
     """Use the token up and open a session."""
     board, form = board_of(request), await form_of(request)
     try:
-        cookie, session = board.access.join(form.get("token", ""), form.get("name", ""), browser_of(request))
+        token = form.get("token", "")
+        left = _who_stands_there(board, board.access.invitation(token))
+        cookie, session = board.access.join(token, form.get("name", ""), browser_of(request), session_of(request))
     except Refused as refused:
         raise HTTPException(403, refused.why) from refused
+    if left is not None and board.live is not None and not board.live.over:
+        _handed_over(board.live, left, session)
     response = then(home_of(session))
     set_cookie(response, cookie, secure=board.access.secure)
     return response
+
+
+def _who_stands_there(board: Board, invited: Invitation) -> Session | None:
+    """Whose post an invitation hands over, if that access still holds."""
+    return next((one for one in board.access.people(invited.run) if one.sid == invited.takes_over), None)
+
+
+def _handed_over(live: Live, left: Session, came: Session) -> None:
+    """The record says that one has left the post and the other has it."""
+    note = f"handed over to {came.name}"
+    at_s = live.clock.now_s()
+    live.hands.press(
+        Press(f"handed-over-{left.sid}-{came.sid}", left.post, left.name, PRESENT, False, at_s, ANSWER_U_S, note=note)
+    )
 
 
 @router.post("/leave")
@@ -103,8 +126,15 @@ async def invite(request: Request, session: Session = Desk) -> Response:
     if wanted != "desk" and board.live is None:
         raise HTTPException(409, "people.no_run")
     run = board.live.run_id if board.live is not None and wanted != "desk" else None
-    takes_over = form.get("takes_over", "")
-    token = board.access.invite(wanted, run=run, post=form.get("post", ""), takes_over=takes_over)
+    post, takes_over = form.get("post", ""), form.get("takes_over", "")
+    if takes_over:
+        left = next((one for one in board.access.people(run) if (one.sid, one.role) == (takes_over, "witness")), None)
+        if left is None or wanted != "witness":
+            raise HTTPException(409, "people.gone")
+        post = left.post
+    if wanted == "witness" and board.live is not None and post not in {one.tag for one in board.live.plan.site.posts}:
+        raise InputError("no such post at this site", where="post", found=post[:60])
+    token = board.access.invite(wanted, run=run, post=post, takes_over=takes_over)
     address = f"{board.address}/join/{token}"
     context = {"code": code_of(address), "address": address, "role": wanted, "fingerprint": board.tls_fingerprint}
     return page(request, "invite.html", context, session=session)

@@ -157,9 +157,10 @@ def post_document(snapshot: Snapshot, live: Live, post: str) -> dict[str, Any]:
 @router.post("/post/marks")
 async def take_marks(request: Request, sent: Sent, session: Session = Witness) -> Response:
     """Marks and typed readings; each is answered once it is on the disk, and may be sent as often as it takes."""
-    if session.role == "witness" and sent.run != session.run:
+    post = session.stands_at(sent.run, sent.post)
+    if post is None:
         raise HTTPException(403, "access.other_run")
     board = board_of(request)
     live = board.live if board.live is not None and board.live.run_id == sent.run else None
-    inbox = Inbox(sent, session.name, session.post or sent.post, board.folder, live)
+    inbox = Inbox(sent, session.name, post, board.folder, live)
     return JSONResponse({"receipts": await inbox.take()})

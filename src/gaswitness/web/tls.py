@@ -32,10 +32,9 @@ class LocalCertificate:
 def local_certificate(folder: Path, hosts: tuple[str, ...], now: datetime) -> LocalCertificate:
     """The certificate kept in this folder if it still names these hosts and is in date, else a new one."""
     at, key_at = folder / CERTIFICATE, folder / KEY
-    if at.is_file() and key_at.is_file():
-        kept = x509.load_pem_x509_certificate(at.read_bytes())
-        if kept.not_valid_after_utc > now + timedelta(days=SPARE_DAYS) and set(hosts) <= _named(kept):
-            return LocalCertificate(at, key_at, fingerprint_of(kept))
+    kept = _kept(at, key_at)
+    if kept is not None and kept.not_valid_after_utc > now + timedelta(days=SPARE_DAYS) and set(hosts) <= _named(kept):
+        return LocalCertificate(at, key_at, fingerprint_of(kept))
     key = ec.generate_private_key(ec.SECP256R1())
     made = _certificate(key, hosts, now)
     write_whole(
@@ -44,6 +43,16 @@ def local_certificate(folder: Path, hosts: tuple[str, ...], now: datetime) -> Lo
     )
     write_whole(at, made.public_bytes(serialization.Encoding.PEM))
     return LocalCertificate(at, key_at, fingerprint_of(made))
+
+
+def _kept(at: Path, key_at: Path) -> x509.Certificate | None:
+    """The certificate that lies here, if it can be read and its key belongs to it."""
+    try:
+        certificate = x509.load_pem_x509_certificate(at.read_bytes())
+        key = serialization.load_pem_private_key(key_at.read_bytes(), None)
+    except (OSError, ValueError, TypeError):
+        return None
+    return certificate if key.public_key() == certificate.public_key() else None
 
 
 def fingerprint_of(certificate: x509.Certificate) -> str:

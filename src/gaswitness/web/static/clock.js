@@ -1,7 +1,7 @@
 // Two clocks of the phone, noted side by side, and exchanges with the server that tell how they stand to its clock.
 // Nothing is worked out here: the server does that from what is noted.
 export const LOAD = name();
-const KEEP = 60, SPAN_MS = 60_000, EACH_MS = 8_000, SOON_MS = 400, TO_BEGIN_WITH = 5;
+const KEEP = 60, SPAN_MS = 60_000, EACH_MS = 8_000, SOON_MS = 400, TO_BEGIN_WITH = 5, OLD_MS = 30_000, APART_MS = 50, SLOWEST_MS = 20_000;
 let exchanges = [];
 
 export function name() {
@@ -19,6 +19,7 @@ export async function exchange(headers) {
   const answer = await fetch("/post/clock", { cache: "no-store", headers, signal: limit(5000) });
   const took = performance.now() - sent.own_ms;
   if (!answer.ok) throw new Error(String(answer.status));
+  if (took > SLOWEST_MS) throw new Error("slow"); // the phone slept over it: it says nothing
   const said = await answer.json();
   exchanges.push({ server: said.server, sent, took_ms: Math.max(0, performance.now() - sent.own_ms, took), server_s: said.s });
   thin(said.server);
@@ -40,6 +41,19 @@ function thin(server) {
 }
 
 export const known = () => exchanges;
+
+// What goes along with a press, so that it can be placed whatever becomes of this page: the quickest few and the newest.
+export function beside() {
+  const quickest = [...exchanges].sort((a, b) => a.took_ms - b.took_ms).slice(0, 3);
+  return [...new Set([...quickest, ...exchanges.slice(-3)])];
+}
+
+// Before anything is sent: an exchange, if the last one is old, or if the two clocks went apart since (it slept, or was set).
+export async function fresh(headers) {
+  const last = exchanges.at(-1), now = stamp();
+  const apart = last ? Math.abs((last.sent.wall_ms - last.sent.own_ms) - (now.wall_ms - now.own_ms)) : Infinity;
+  if (apart > APART_MS || now.own_ms - last.sent.own_ms > OLD_MS) await exchange(headers);
+}
 
 // Half of the quickest round trip so far: what the page shows of how well the clock is known.
 export const within_ms = () => (exchanges.length ? Math.min(...exchanges.map((one) => one.took_ms)) / 2 : null);

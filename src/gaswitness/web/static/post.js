@@ -1,17 +1,17 @@
 // The page of a post. A press is answered at once and kept on the phone; sending it is somebody else's haste.
-import { exchange, keepMeasuring, known, limit, name, stamp, within_ms } from "./clock.js";
+import { beside, exchange, fresh, keepMeasuring, known, limit, name, stamp, within_ms } from "./clock.js";
 import * as queue from "./post-queue.js";
 
 const $ = (id) => document.getElementById(id);
 const t = JSON.parse($("texts").textContent);
 const language = document.documentElement.lang;
 const { post, run, name: witness } = $("post").dataset;
-const UNDO_MS = 10_000, QUIET_MS = 700, SHOWN = 12, PARCEL = 20, SLOWEST_MS = 8000;
+const UNDO_MS = 10_000, QUIET_MS = 700, SHOWN = 12, PARCEL = 20, SOONEST_MS = 500, SLOWEST_MS = 8000, CATCH_UP_MS = 5000;
 const headers = () => ({ "X-CSRF": document.querySelector('meta[name="csrf"]').content, Accept: "application/json" });
 const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, key) => values[key]);
 
-let now = null, heard = false, refusal = "", heldBack = false, keeps = true;
-let sending = false, wait_ms = 500, nextTry = 0, undoable = null, typed = "";
+let now = null, heard = false, refusal = "", heldBack = false;
+let sending = false, undoable = null, typed = "";
 let touched = -QUIET_MS, down = null;
 
 function shape(which) {
@@ -37,9 +37,9 @@ function put(place, key, ...children) {
 
 const ours = () => queue.all().filter((mark) => mark.run === run);
 const takenBack = () => new Set(ours().map((mark) => mark.corrects).filter(Boolean));
-function lastOf(signal) {
+function lastOf(signal, at = null) {
   const gone = takenBack();
-  return ours().filter((mark) => mark.signal === signal && !gone.has(mark.mark_id)).at(-1);
+  return ours().filter((mark) => mark.signal === signal && !gone.has(mark.mark_id) && (at === null || mark.post === at)).at(-1);
 }
 
 // The instant at which the finger came down, whenever the page got round to it.
@@ -55,17 +55,12 @@ function felt(button, on) {
   setTimeout(() => button.classList.remove("hit"), 220);
 }
 
-function seen() {
-  const all = known(), quickest = [...all].sort((a, b) => a.took_ms - b.took_ms).slice(0, 3);
-  return [...new Set([...quickest, ...all.slice(-3)])];
-}
-
 async function mark(at, fields, words) {
-  const made = { mark_id: name(), run, post, witness, at, words, state: "waiting", exchanges: seen(), ...fields };
+  const made = { mark_id: name(), run, post, witness, at, words, state: "waiting", exchanges: beside(), ...fields };
   const kept = queue.keep(made);
   drawAll();
-  keeps = await kept;
-  nextTry = 0; flush();
+  await kept;
+  hurry(); flush();
   return made;
 }
 
@@ -107,7 +102,7 @@ $("present").addEventListener("click", async (event) => {
   offerUndo(await mark(at, { signal: "present", on }, t[on ? "post.came" : "post.left"]));
 });
 function isHere() {
-  const last = lastOf("present");
+  const last = lastOf("present", post);
   return last ? last.on : Boolean(now?.who.includes(witness));
 }
 
@@ -158,54 +153,59 @@ $("post").addEventListener("contextmenu", (event) => event.preventDefault());
 
 // --- sending ---
 
-function parcel(marks) {
-  const from = new Map();
-  for (const one of [...known(), ...marks.flatMap((mark) => mark.exchanges)]) from.set(`${one.sent.load}${one.sent.own_ms}`, one);
-  return {
-    run, post, exchanges: [...from.values()].slice(0, 160),
-    marks: marks.filter((one) => !one.reading).map(({ mark_id, at, signal, on, pattern, note, corrects, witness }) => ({ mark_id, at, signal, on, pattern: pattern ?? null, note: note ?? "", corrects: corrects ?? null, witness })),
-    readings: marks.filter((one) => one.reading).map(({ mark_id, at, tag, value }) => ({ mark_id, at, tag, value })),
-  };
-}
-
 const AFTER = { recorded: "recorded", known: "recorded", late: "late", refused: "refused" };
 
+// Marks of one run and post go together, those of this page first; what is refused or does not get through waits ever longer.
+const paces = new Map();
+const paceOf = (mark) => {
+  const key = `${mark.run} ${mark.post}`;
+  if (!paces.has(key)) paces.set(key, { wait_ms: SOONEST_MS, next: 0 });
+  return paces.get(key);
+};
+function slower(pace) {
+  pace.next = performance.now() + pace.wait_ms;
+  pace.wait_ms = Math.min(SLOWEST_MS, pace.wait_ms * 2);
+}
+function hurry() { for (const pace of paces.values()) Object.assign(pace, { wait_ms: SOONEST_MS, next: 0 }); }
+
 async function flush() {
-  if (sending || performance.now() < nextTry) return;
-  const marks = queue.waiting().filter((one) => one.run === run).slice(0, PARCEL);
-  if (!marks.length) return;
+  if (sending) return;
+  const due = queue.waiting().filter((one) => paceOf(one).next <= performance.now());
+  const first = due.find((one) => one.run === run) ?? due[0];
+  if (!first) return;
+  const marks = due.filter((one) => one.run === first.run && one.post === first.post).slice(0, PARCEL), pace = paceOf(first);
   sending = true;
   let again = false;
   try {
-    if (!known().length) await exchange(headers());
+    await fresh(headers());
     const answer = await fetch("/post/marks", {
-      method: "POST", headers: { ...headers(), "Content-Type": "application/json" }, body: JSON.stringify(parcel(marks)), signal: limit(10_000),
+      method: "POST", headers: { ...headers(), "Content-Type": "application/json" }, body: JSON.stringify(queue.parcel(first.run, first.post, marks, known())), signal: limit(10_000),
     });
-    refusal = [401, 403].includes(answer.status) ? t["post.joined_no_longer"] : "";
     if (!answer.ok) throw new Error(String(answer.status));
     const { receipts } = await answer.json();
-    heldBack = receipts.some((one) => one.state === "held");
+    refusal = "";
+    if (first.run === run) heldBack = receipts.some((one) => one.state === "held");
     for (const receipt of receipts) {
       const sent = marks.find((one) => one.mark_id === receipt.mark_id), state = AFTER[receipt.state];
       if (sent && state) await queue.keep({ ...sent, state, exchanges: [], t_s: receipt.t_s, u_s: receipt.u_s });
     }
     if (receipts.some((one) => one.state === "no-clock")) await exchange(headers());
     const open = receipts.some((one) => !AFTER[one.state]);
-    wait_ms = open ? Math.min(SLOWEST_MS, wait_ms * 2) : 500;
-    nextTry = performance.now() + (open ? wait_ms : 0);
+    if (open) slower(pace);
+    else Object.assign(pace, { wait_ms: SOONEST_MS, next: 0 });
     again = !open;
     await queue.tidy();
-  } catch {
-    nextTry = performance.now() + wait_ms;
-    wait_ms = Math.min(SLOWEST_MS, wait_ms * 2);
+  } catch (error) {
+    slower(pace);
+    if (error.message === "401" || (error.message === "403" && first.run === run)) refusal = t["post.joined_no_longer"];
   } finally {
     sending = false;
     drawAll();
   }
   if (again) flush();
 }
-addEventListener("online", () => { nextTry = 0; wait_ms = 500; flush(); });
-document.addEventListener("visibilitychange", () => { if (!document.hidden) { nextTry = 0; flush(); } });
+addEventListener("online", () => { hurry(); flush(); });
+document.addEventListener("visibilitychange", () => { if (!document.hidden) { hurry(); flush(); } });
 
 // --- what is shown ---
 
@@ -215,10 +215,10 @@ function drawKept() {
   if (refusal) { words = refusal; which = "urgent"; }
   else if (mine) { words = fill(t[heldBack ? "post.held" : heard ? "post.sending" : "post.waiting_here"], { count: mine }); which = "ahead"; }
   else if (!heard) { words = t["post.no_network"]; which = "fault"; }
-  if (!keeps) { words += ` ${t["post.keeps_nothing"]}`; which = "urgent"; }
+  if (!queue.keeps()) { words += ` ${t["post.keeps_nothing"]}`; which = "urgent"; }
   if (foreign) words += ` ${fill(t["post.foreign"], { count: foreign })}`;
   put($("kept"), which + words, shape(which), node("span", "", words));
-  $("kept").className = `kept ${mine || !heard || refusal || !keeps ? "waiting" : ""}`;
+  $("kept").className = `kept ${mine || !heard || refusal || !queue.keeps() ? "waiting" : ""}`;
   const within = within_ms();
   put($("clock"), within, within === null ? t["post.clock_unknown"] : fill(t["post.clock_within"], { ms: Math.max(1, Math.ceil(within)) }));
 }
@@ -316,10 +316,13 @@ async function stayOpen() {
   } catch { $("offline").textContent = t["post.offline_no"]; }
 }
 
-keeps = await queue.restore();
+// Buttons can be pressed from here on; on a page that is not ready yet a press would be lost.
+for (const button of document.querySelectorAll("#post button:disabled")) button.disabled = false;
+await queue.catchUp();
 drawAll();
 keepMeasuring(headers, (answered) => { heard = answered; drawKept(); if (answered) flush(); });
 listen();
 setInterval(() => { flush(); drawUndo(); arrange(); }, 250);
+setInterval(async () => { await queue.catchUp(); drawAll(); }, CATCH_UP_MS);
 navigator.storage?.persist?.();
 stayOpen();
