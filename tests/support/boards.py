@@ -10,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -40,10 +40,22 @@ class BoardProcess:
     process: subprocess.Popen[str] | None = None
     reader: threading.Thread | None = None
     said: list[str] = field(default_factory=list)
+    within: list[str] = field(default_factory=list)
+    """Words before the command, that have it run somewhere else."""
 
     def start(self) -> BoardProcess:
         """Start it (again, on the port it had)."""
-        command = [sys.executable, "-m", "gaswitness", "board", "--host", "127.0.0.1", "--port", str(self.port)]
+        command = [
+            *self.within,
+            sys.executable,
+            "-m",
+            "gaswitness",
+            "board",
+            "--host",
+            "127.0.0.1",
+            "--port",
+            str(self.port),
+        ]
         self.process = subprocess.Popen(
             [*command, *self.words], stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True
         )
@@ -90,9 +102,9 @@ class BoardProcess:
 
 
 @contextlib.contextmanager
-def board(*words: str, port: int = 0) -> Iterator[BoardProcess]:
+def board(*words: str, port: int = 0, within: Sequence[str] = ()) -> Iterator[BoardProcess]:
     """A board that goes until the end of the block."""
-    made = BoardProcess(list(words), port)
+    made = BoardProcess(list(words), port, within=list(within))
     try:
         yield made.start()
     finally:
