@@ -20,6 +20,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from gaswitness.sentence import listed, said
+
 EXIT_GOOD = 0
 EXIT_FELL_SHORT = 1
 EXIT_BAD_INPUT = 2
@@ -50,12 +52,12 @@ class InputError(GaswitnessError):
         self.where = where
         self.found = found
         self.expected = expected
-        parts = [f"{where}: {message}" if where else message]
+        parts = [said("{where}: {message}", where=where, message=message) if where else message]
         if found is not None:
-            parts.append(f"found {found!r}")
+            parts.append(said("found {found}", found=repr(found)))
         if expected:
-            parts.append(f"expected {expected}")
-        super().__init__("; ".join(parts), hint=hint)
+            parts.append(said("expected {expected}", expected=expected))
+        super().__init__(listed(parts, "; ") if len(parts) > 1 else parts[0], hint=hint)
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +73,14 @@ class Fault:
     """Line in the file, counted from one; unknown for a document made in memory."""
 
     def __str__(self) -> str:
-        at = f"line {self.line}, {self.path}" if self.line else self.path
-        return f"{at}: {self.message}" + (f"\n  hint: {self.hint}" if self.hint else "")
+        return str(_line(self))
+
+
+def _line(fault: Fault) -> str:
+    """The same as its text, and each part of it can be told in another language."""
+    at = said("line {line}, {path}", line=fault.line, path=fault.path) if fault.line else fault.path
+    told = said("{path}: {message}", path=at, message=fault.message)
+    return listed([told, said("  hint: {hint}", hint=fault.hint)], "\n") if fault.hint else told
 
 
 class InputFaults(InputError):
@@ -81,8 +89,13 @@ class InputFaults(InputError):
     def __init__(self, source: str, faults: tuple[Fault, ...]) -> None:
         self.source = source
         self.faults = faults
-        count = f"{len(faults)} fault" + ("s" if len(faults) != 1 else "")
-        super().__init__("\n".join([f"{count} in {source}", *map(str, faults)]))
+        count, source = len(faults), str(source)
+        head = (
+            said("{count} fault in {source}", count=count, source=source)
+            if count == 1
+            else said("{count} faults in {source}", count=count, source=source)
+        )
+        super().__init__(listed([head, *map(_line, faults)], "\n"))
 
 
 class Unreadable(InputFaults):

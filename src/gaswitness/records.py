@@ -13,12 +13,16 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     PlainSerializer,
+    PlainValidator,
     ValidationError,
     ValidationInfo,
     WithJsonSchema,
+    WrapValidator,
 )
+from pydantic_core import PydanticCustomError
 
 from gaswitness.errors import UnitError
+from gaswitness.sentence import Listing, Sentence, as_document, of_document
 from gaswitness.units import SCALES, Dimension, parse_quantity, write_quantity
 
 UNITS_REQUIRED = {"units_required": True}
@@ -74,3 +78,39 @@ CubicMetresPerSecond = Annotated[float, *_quantity("flow", "0.5 L/min", "a volum
 Kilograms = Annotated[float, *_quantity("mass", "120 kg", "a mass, with its unit")]
 Pascals = Annotated[float, *_quantity("pressure", "150 bar", "a pressure, with its unit")]
 Kelvins = Annotated[float, *_quantity("temperature", "20 degC", "a temperature, with its unit")]
+
+
+def _keep(value: object, read: Any) -> object:
+    return value if isinstance(value, Sentence | Listing) else read(value)
+
+
+Told = Annotated[str, WrapValidator(_keep, json_schema_input_type=str)]
+"""A field with text for people: a sentence stays one in memory, and is its English in JSON."""
+
+
+def _read(found: object) -> Sentence:
+    try:
+        made = found if isinstance(found, Sentence) else of_document(found)
+    except ValueError as error:
+        raise PydanticCustomError("sentence", "{why}", {"why": str(error)}) from error
+    if not isinstance(made, Sentence):
+        raise PydanticCustomError("sentence", "expected a template with its values")
+    return made
+
+
+Kept = Annotated[
+    Sentence,
+    PlainValidator(_read),
+    PlainSerializer(as_document),
+    WithJsonSchema(
+        {
+            "type": "object",
+            "description": "how a text was made: an English template, and its values by name, themselves texts, "
+            "figures or lists",
+            "required": ["template", "values"],
+            "properties": {"template": {"type": "string"}, "values": {"type": "object"}},
+            "additionalProperties": False,
+        }
+    ),
+]
+"""A sentence in JSON with all that another language needs of it."""

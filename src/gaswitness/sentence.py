@@ -13,10 +13,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping
-from typing import Annotated, Any, LiteralString
-
-from pydantic import PlainSerializer, PlainValidator, WithJsonSchema, WrapValidator
-from pydantic_core import PydanticCustomError
+from typing import Any, LiteralString
 
 _PLACE = re.compile(r"\{([a-z_][a-z0-9_]*)\}|[{}]")
 
@@ -133,14 +130,6 @@ def sentences_in(texts: Iterable[str]) -> dict[str, Sentence]:
     return found
 
 
-def _keep(value: object, read: Any) -> object:
-    return value if isinstance(value, Sentence | Listing) else read(value)
-
-
-Told = Annotated[str, WrapValidator(_keep, json_schema_input_type=str)]
-"""A field with text for people: a sentence stays one in memory, and is its English in JSON."""
-
-
 def as_document(text: str) -> object:
     """A text as JSON, with all that is needed to say it in another language.
 
@@ -174,31 +163,3 @@ def of_document(found: object) -> str:
             return Figure(number)
         case _:
             raise ValueError("neither a text nor a template with its values")
-
-
-def _read(found: object) -> Sentence:
-    try:
-        made = found if isinstance(found, Sentence) else of_document(found)
-    except ValueError as error:
-        raise PydanticCustomError("sentence", "{why}", {"why": str(error)}) from error
-    if not isinstance(made, Sentence):
-        raise PydanticCustomError("sentence", "expected a template with its values")
-    return made
-
-
-Kept = Annotated[
-    Sentence,
-    PlainValidator(_read),
-    PlainSerializer(as_document),
-    WithJsonSchema(
-        {
-            "type": "object",
-            "description": "how a text was made: an English template, and its values by name, themselves texts, "
-            "figures or lists",
-            "required": ["template", "values"],
-            "properties": {"template": {"type": "string"}, "values": {"type": "object"}},
-            "additionalProperties": False,
-        }
-    ),
-]
-"""A sentence in JSON with all that another language needs of it."""

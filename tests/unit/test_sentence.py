@@ -9,8 +9,8 @@ import pickle
 import pytest
 from pydantic import ValidationError
 
-from gaswitness.records import Record
-from gaswitness.sentence import Figure, Kept, Listing, Sentence, Told, as_document, listed, of_document, opened, said
+from gaswitness.records import Kept, Record, Told
+from gaswitness.sentence import Figure, Listing, Sentence, as_document, listed, of_document, opened, said
 from gaswitness.sentence import together as put_together
 from gaswitness.telling import Teller, sentences
 from gaswitness.wording import amount, level, number, seconds

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Literal
 
 from gaswitness.plan.records import CriterionKind
-from gaswitness.records import Record
-from gaswitness.sentence import Told
+from gaswitness.records import Record, Told
 from gaswitness.site.records import Rule
 
 Outcome = Literal["pass", "fail", "inconclusive", "not tested", "error", "aborted"]

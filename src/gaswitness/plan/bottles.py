@@ -12,8 +12,9 @@ from datetime import date
 
 from gaswitness.plan.forecast import room_reads, shown_on
 from gaswitness.plan.records import DetectorPlan, GasNeed
+from gaswitness.sentence import figure, listed, said
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
-from gaswitness.wording import between, level, number
+from gaswitness.wording import between, level, number, word
 
 ATMOSPHERE_PA = 101_325.0
 GOOD_RATIO = 1.2
@@ -48,11 +49,11 @@ def fitting_bottles(
     fit: list[Cylinder] = []
     candidates = [c for c in site.cylinders if c.target_gas == detector.gas]
     if not candidates:
-        return (), (f"no bottle of {detector.gas} is listed",)
+        return (), (said("no bottle of {gas} is listed", gas=detector.gas),)
     for bottle in candidates:
         faults = _unfit(site, detector, points, bottle, today)
         if faults:
-            reasons += [f"bottle {bottle.tag}: {fault}" for fault in faults]
+            reasons += [said("bottle {tag}: {fault}", tag=bottle.tag, fault=fault) for fault in faults]
         else:
             fit.append(bottle)
     ratio = {c.tag: _ratio(shown_on(site, detector, c), points) for c in fit}
@@ -80,7 +81,16 @@ def bottles_at_once(
         if free is not None:
             taken[tag] = free
         else:
-            reasons += [f"{tag}, at once with {', '.join(taken)}: bottle {c.tag} {hindered[c.tag]}" for c in bottles]
+            reasons += [
+                said(
+                    "{tag}, at once with {taken}: bottle {bottle} {hindered}",
+                    tag=tag,
+                    taken=listed(taken),
+                    bottle=c.tag,
+                    hindered=hindered[c.tag],
+                )
+                for c in bottles
+            ]
     return ({}, tuple(reasons)) if reasons else (taken, ())
 
 
@@ -88,7 +98,7 @@ def _hindered(site: Site, tag: str, cylinder: Cylinder, others: Sequence[str]) -
     """Why this bottle cannot feed a further cap; empty where it can."""
     elsewhere = [other for other in others if site.detector(other).area != site.detector(tag).area]
     if elsewhere:
-        return f"feeds {', '.join(elsewhere)} in another area; list a second bottle"
+        return said("feeds {elsewhere} in another area; list a second bottle", elsewhere=listed(elsewhere))
     return "" if carries(cylinder, 1 + len(others)) else _overdrawn(cylinder, 1 + len(others))
 
 
@@ -101,10 +111,19 @@ def carries(cylinder: Cylinder, caps: int) -> bool:
 
 
 def _overdrawn(cylinder: Cylinder, caps: int) -> str:
-    wanted = f"would have to give {number(caps * cylinder.flow_m3_s * 60e3)} L/min to {caps} caps"
+    wanted = said(
+        "would have to give {flow} L/min to {caps} caps", flow=number(caps * cylinder.flow_m3_s * 60e3), caps=caps
+    )
     if cylinder.manifold_flow_m3_s is None:
-        return f"{wanted}, and feeds one; state manifold_flow where it has a manifold, or list another bottle"
-    return f"{wanted}, and its manifold gives {number(cylinder.manifold_flow_m3_s * 60e3)} L/min"
+        return said(
+            "{wanted}, and feeds one; state manifold_flow where it has a manifold, or list another bottle",
+            wanted=wanted,
+        )
+    return said(
+        "{wanted}, and its manifold gives {able} L/min",
+        wanted=wanted,
+        able=number(cylinder.manifold_flow_m3_s * 60e3),
+    )
 
 
 def gas_needs(site: Site, plans: Iterable[DetectorPlan]) -> tuple[GasNeed, ...]:
@@ -133,17 +152,23 @@ def _unfit(
 ) -> list[str]:
     faults: list[str] = []
     if bottle.expires < today:
-        faults.append(f"its certificate expired on {bottle.expires.isoformat()}")
+        faults.append(said("its certificate expired on {day}", day=bottle.expires.isoformat()))
     if held_m3(bottle) <= 0:
         faults.append(
-            f"{bottle.pressure_pa / 1e5:.0f} bar is not above its minimum pressure of "
-            f"{bottle.min_pressure_pa / 1e5:.0f} bar"
+            said(
+                "{pressure} bar is not above its minimum pressure of {min_pressure} bar",
+                pressure=figure(bottle.pressure_pa / 1e5),
+                min_pressure=figure(bottle.min_pressure_pa / 1e5),
+            )
         )
     shown_ppm = shown_on(site, detector, bottle)
     if not detector.range_low_ppm <= shown_ppm <= detector.range_high_ppm:
         faults.append(
-            f"it shows {level(detector, shown_ppm)}, outside the range "
-            f"{between(detector, detector.range_low_ppm, detector.range_high_ppm)}"
+            said(
+                "it shows {shown}, outside the range {levels}",
+                shown=level(detector, shown_ppm),
+                levels=between(detector, detector.range_low_ppm, detector.range_high_ppm),
+            )
         )
     slack_ppm = 2.0 * bottle.u_ppm * bottle.surrogate_factor
     low_ppm, high_ppm = room_reads(site, detector)
@@ -151,9 +176,14 @@ def _unfit(
         rising = p.direction == "rising"
         if (shown_ppm - slack_ppm <= p.set_ppm) if rising else (shown_ppm + slack_ppm >= p.set_ppm):
             faults.append(
-                f"it shows {level(detector, shown_ppm)} and cannot surely bring the {p.direction} {p.name}, set at "
-                f"{level(detector, p.set_ppm)}"
+                said(
+                    "it shows {shown} and cannot surely bring the {direction} {point}, set at {level}",
+                    shown=level(detector, shown_ppm),
+                    direction=word(p.direction),
+                    point=p.name,
+                    level=level(detector, p.set_ppm),
+                )
             )
     if not points and low_ppm <= shown_ppm <= high_ppm:
-        faults.append(f"it shows {level(detector, shown_ppm)}, which the room's own air may hold")
+        faults.append(said("it shows {shown}, which the room's own air may hold", shown=level(detector, shown_ppm)))
     return faults

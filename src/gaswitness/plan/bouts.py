@@ -20,6 +20,7 @@ from gaswitness.plan.records import MEASURED, BottleLoad, Bout, NotShown, Step
 from gaswitness.plan.sounds import Listening
 from gaswitness.plan.steps import HANDS_S, detector_steps
 from gaswitness.plan.words import panel_post
+from gaswitness.sentence import listed, said
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
 from gaswitness.wording import mixture, number
 
@@ -79,7 +80,10 @@ def claims_of(members: Sequence[Member]) -> tuple[Member, ...]:
             NotShown(
                 cause=line.cause,
                 effect=line.effect.tag,
-                why=f"{brought[line.effect.tag]}, which has gas at the same time, has brought it already",
+                why=said(
+                    "{cause}, which has gas at the same time, has brought it already",
+                    cause=brought[line.effect.tag],
+                ),
             )
             for line in member.reach.lines
             if line not in lines
@@ -152,7 +156,12 @@ def _follow(member: Member) -> Step:
         id=f"{member.tag}/follow",
         kind="follow",
         tag=member.tag,
-        text=f"Wait {wait_s} s with {member.tag} in alarm: {', '.join(effects)} must come of it before the next gas.",
+        text=said(
+            "Wait {wait} s with {tag} in alarm: {effects} must come of it before the next gas.",
+            wait=wait_s,
+            tag=member.tag,
+            effects=listed(effects),
+        ),
         ends="elapsed",
         at_least_s=wait_s,
         at_most_s=wait_s + 60.0,
@@ -165,8 +174,8 @@ def _acknowledge(site: Site, members: Sequence[Member], steps: Sequence[Step]) -
     """Pressed once for all of them."""
     if len(steps) < 2:
         return list(steps)
-    tags = ", ".join(member.tag for member in members if member.points)
-    text = f"Acknowledge the alarms of {tags} at the panel."
+    tags = listed([member.tag for member in members if member.points])
+    text = said("Acknowledge the alarms of {tags} at the panel.", tags=tags)
     return [steps[0].model_copy(update={"text": text, "post": panel_post(site)})]
 
 
@@ -234,12 +243,21 @@ def shared_bottles(members: Sequence[Member], steps: Sequence[Step]) -> list[Ste
             on.add(step.tag or "")
             if others:
                 flow = number(bottle.flow_m3_s * 60e3)
-                text = f"Cap on {step.tag}, open its outlet on the manifold of bottle {bottle.tag} at {flow} L/min: "
-                text += f"{mixture(bottle.level_ppm)}."
+                text = said(
+                    "Cap on {tag}, open its outlet on the manifold of bottle {bottle} at {flow} L/min: {level}.",
+                    tag=step.tag or "",
+                    bottle=bottle.tag,
+                    flow=flow,
+                    level=mixture(bottle.level_ppm),
+                )
         else:
             on.discard(step.tag or "")
             if others:
-                text = f"Shut the outlet for {step.tag} on the manifold of bottle {bottle.tag} and take the cap off."
+                text = said(
+                    "Shut the outlet for {tag} on the manifold of bottle {bottle} and take the cap off.",
+                    tag=step.tag or "",
+                    bottle=bottle.tag,
+                )
         told.append(step.model_copy(update={"text": text}))
     return told
 

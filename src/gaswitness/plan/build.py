@@ -12,24 +12,30 @@ from gaswitness.gases import cautions
 from gaswitness.plan.bottles import PURGE_S, bottles_at_once, choose_bottle, gas_needs
 from gaswitness.plan.bouts import Member, bout_name, bout_record, bout_steps, claims_of, gas_s_of, own_first, refed
 from gaswitness.plan.criteria import detector_criteria, visit_criteria
-from gaswitness.plan.forecast import Forecast, Spread, air_shows, forecast, room_reads, shown_on
+from gaswitness.plan.forecast import Forecast, Spread, forecast, room_reads, shown_on
 from gaswitness.plan.lines import FAULT, Reach, has_fault_signal, in_order, reach
-from gaswitness.plan.records import Bout, Criterion, DetectorPlan, GasNeed, NotShown, Plan, Step
+from gaswitness.plan.records import Bout, Criterion, DetectorPlan, NotShown, Plan, Step
+from gaswitness.plan.refusals import impossible, short_of_gas, told_together, unfit_together, unknown_names
 from gaswitness.plan.sounds import AUDIBLE, Listening, listenings
-from gaswitness.plan.steps import BOTTLE_CHANGE_S, SETUP_S, detector_steps, listen_s, visit_closing, visit_opening
+from gaswitness.plan.steps import BOTTLE_CHANGE_S, SETUP_S, detector_steps, listen_s
+from gaswitness.plan.visits import visit_closing, visit_opening
 from gaswitness.plan.votes import Votes, group_trials, still_not_shown
+from gaswitness.sentence import Sentence, figure, said
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Site
-from gaswitness.wording import level, number
+from gaswitness.wording import level
 
 GENERAL_CAUTIONS = (
-    "This plan gives no leave to work: permits, site rules and local codes come first.",
-    "A detector under test guards nobody: agree who watches the place meanwhile.",
-    "Whatever is inhibited does not act in a real leak: if one is suspected, stop and lift the inhibits at once.",
+    said("This plan gives no leave to work: permits, site rules and local codes come first."),
+    said("A detector under test guards nobody: agree who watches the place meanwhile."),
+    said("Whatever is inhibited does not act in a real leak: if one is suspected, stop and lift the inhibits at once."),
 )
 
 AT_ONCE_CAUTIONS = (
-    "Several detectors stand under gas at once and guard nobody. Whatever alarms elsewhere is real: shut all gas, act.",
-    "More gas runs out of several caps than out of one: air the room, and watch the air where people work.",
+    said(
+        "Several detectors stand under gas at once and guard nobody. Whatever alarms elsewhere "
+        "is real: shut all gas, act."
+    ),
+    said("More gas runs out of several caps than out of one: air the room, and watch the air where people work."),
 )
 
 
@@ -95,9 +101,11 @@ def build_plan(
     Raises `PlanRefused` with every reason at once if the plan could not prove what it claims.
     """
     spread = spread or Spread()
-    reasons = _unknown_names(site, tags, live, without) + _unfit_together(site, tags, together)
+    reasons = unknown_names(site, tags, live, without) + unfit_together(site, tags, together)
     if reasons:
-        raise PlanRefused(_told(reasons), hint="names are case-sensitive; `gaswitness check` lists the site")
+        raise PlanRefused(
+            told_together(reasons), hint=said("names are case-sensitive; `gaswitness check` lists the site")
+        )
     if only is not None:
         only = {*only, *_sounding(site, only, frozenset(live))}
         from_only = {name.partition("/")[0] for name in only}
@@ -125,16 +133,16 @@ def build_plan(
     )
     reasons += refused
     needs = gas_needs(site, [*plans, *(part for trial in trials for part in trial.plan.parts)])
-    reasons += _short_of_gas(site, plans, needs)
+    reasons += short_of_gas(site, plans, needs)
     inhibited = _inhibited(
         site, [*(job.reach for job in jobs), *(m.reach for m in members if trials)], frozenset(live), only
     )
     if not reasons and not jobs and not inhibited and not trials:
-        reasons.append(Fault(path="$.detectors", message="nothing is left to be tested"))
+        reasons.append(Fault(path="$.detectors", message=said("nothing is left to be tested")))
     if reasons:
         raise PlanRefused(
-            _told(reasons),
-            hint="mend the site or the bottles, or leave a point out by name and it will stand as not tested",
+            told_together(reasons),
+            hint=said("mend the site or the bottles, or leave a point out by name and it will stand as not tested"),
         )
 
     bottles = [need.cylinder for need in needs if need.needed_m3 > 0]
@@ -159,8 +167,8 @@ def build_plan(
         bouts += trial.bouts
     steps += visit_closing(site, inhibited, site.warn, bottles)
     criteria += visit_criteria([e.tag for e in inhibited], [r.role for r in site.warn], heard)
-    left_out = [NotShown(cause=name, why="left out of this plan by choice") for name in sorted(without)]
-    return Plan(
+    left_out = [NotShown(cause=name, why=said("left out of this plan by choice")) for name in sorted(without)]
+    plan = Plan(
         made=made.astimezone(UTC).isoformat(timespec="seconds").replace("+00:00", "Z"),
         site=site,
         detectors=tuple(plans),
@@ -174,36 +182,13 @@ def build_plan(
         bouts=tuple(bouts),
         groups=tuple(trial.plan for trial in trials),
     )
+    return plan.model_copy(update={"wording": _wording(plan)})
 
 
-def _told(reasons: Sequence[Fault]) -> str:
-    count = f"{len(reasons)} reason" + ("s" if len(reasons) != 1 else "")
-    return "\n".join([f"this plan cannot be made, for {count}", *(f"{r.path}: {r.message}" for r in reasons)])
-
-
-def _unknown_names(
-    site: Site, tags: Collection[str] | None, live: Collection[str], without: Collection[str]
-) -> list[Fault]:
-    detectors = {d.tag for d in site.detectors}
-    effects = {e.tag: e for e in site.effects}
-    points = {f"{d.tag}.{p.name}" for d in site.detectors for p in d.alarms}
-    known = ", ".join(sorted(detectors))
-    faults = [
-        Fault(path=tag, message=f"found {tag!r}, expected a detector of this site ({known})")
-        for tag in tags or ()
-        if tag not in detectors
-    ]
-    faults += [
-        Fault(path=tag, message=f"found {tag!r}, expected an inhibitable effect of this site")
-        for tag in live
-        if tag not in effects or not effects[tag].inhibitable
-    ]
-    faults += [
-        Fault(path=name, message=f"found {name!r}, expected an alarm point written TAG.point")
-        for name in without
-        if name not in points
-    ]
-    return faults
+def _wording(plan: Plan) -> tuple[Sentence, ...]:
+    texts = [*plan.cautions, *(step.text for step in plan.steps), *(one.text for one in plan.criteria)]
+    texts += [*(one.why for one in plan.not_shown), *plan.assumptions]
+    return tuple(text for text in dict.fromkeys(texts) if isinstance(text, Sentence))
 
 
 def _plan_detector(
@@ -216,7 +201,7 @@ def _plan_detector(
     spread: Spread,
 ) -> _Job | list[Fault]:
     tag = detector.tag
-    faults = _impossible(site, detector, points)
+    faults = impossible(site, detector, points)
     cylinder, why_not = choose_bottle(site, detector, points, today)
     if cylinder is None:
         faults += [Fault(path=tag, message=reason) for reason in why_not]
@@ -225,9 +210,11 @@ def _plan_detector(
     expected = forecast(site, detector, cylinder, points, spread=spread)
     for point, times in zip(points, expected.points, strict=True):
         if not math.isfinite(times.set_s[1]):
-            message = (
-                f"on bottle {cylinder.tag} the reading may settle short of {point.name}, set at "
-                f"{level(detector, point.set_ppm)}"
+            message = said(
+                "on bottle {bottle} the reading may settle short of {point}, set at {level}",
+                bottle=cylinder.tag,
+                point=point.name,
+                level=level(detector, point.set_ppm),
             )
             faults.append(Fault(path=f"{tag}.{point.name}", message=message))
     if faults:
@@ -239,40 +226,6 @@ def _plan_detector(
         gas = len(about_fault) < len(own)
         fault = fault and bool(about_fault)
     return _Job(detector, cylinder, points, reach(site, detector, points, live), expected, gas, fault)
-
-
-def _impossible(site: Site, detector: Detector, points: Sequence[AlarmPointSpec]) -> list[Fault]:
-    """What no bottle could mend."""
-    low_ppm, high_ppm = room_reads(site, detector)
-    faults: list[Fault] = []
-    if len({p.direction for p in points}) > 1:
-        faults.append(
-            Fault(
-                path=detector.tag,
-                message="has rising and falling alarms, which one bottle cannot show; plan each side apart",
-            )
-        )
-    for point in points:
-        stands = point.set_ppm <= high_ppm if point.direction == "rising" else point.set_ppm >= low_ppm
-        if stands:
-            message = (
-                f"{point.direction} {point.name} is set at {level(detector, point.set_ppm)}, which the room's own air "
-                "may hold: it may stand before gas is given"
-            )
-            faults.append(Fault(path=f"{detector.tag}.{point.name}", message=message))
-            continue
-        clear_ppm = point.clear_ppm(detector.range_ppm)
-        stuck = clear_ppm <= high_ppm if point.direction == "rising" else clear_ppm >= low_ppm
-        if stuck:
-            message = f"{point.name} clears beyond {level(detector, clear_ppm)}, which the room's own air may not reach"
-            faults.append(Fault(path=f"{detector.tag}.{point.name}", message=message))
-    if faults and abs(air_shows(site, detector) - 1.0) > 0.01:
-        message = (
-            f"in the site's usual air it shows {air_shows(site, detector):.3g} times what is there; state "
-            "corrects_pressure where it corrects for that, or was adjusted at the site"
-        )
-        faults.append(Fault(path=detector.tag, message=message))
-    return faults
 
 
 def _ordered(site: Site, jobs: Sequence[_Job]) -> list[_Job]:
@@ -358,33 +311,6 @@ def _bout(site: Site, jobs: Sequence[_Job], today: date, spread: Spread) -> _Tur
     return _Turn(new, apart)
 
 
-def _unfit_together(site: Site, tags: Collection[str] | None, together: Sequence[Sequence[str]]) -> list[Fault]:
-    known = [detector.tag for detector in site.detectors]
-    faults: list[Fault] = []
-    seen: set[str] = set()
-    for names in together:
-        path = f"--together {','.join(names)}"
-        faults += [
-            Fault(path=path, message=f"found {tag!r}, expected a detector of this site ({', '.join(sorted(known))})")
-            for tag in names
-            if tag not in known
-        ]
-        if len(set(names)) < 2:
-            faults.append(Fault(path=path, message="found fewer than two detectors, expected TAG,TAG[,TAG]"))
-        faults += [Fault(path=path, message=f"found {tag} a second time") for tag in names if names.count(tag) > 1]
-        faults += [
-            Fault(path=path, message=f"found {tag}, which stands in another bout") for tag in names if tag in seen
-        ]
-        if tags is not None:
-            faults += [
-                Fault(path=path, message=f"found {tag}, which is not among the detectors chosen")
-                for tag in names
-                if tag in known and tag not in tags
-            ]
-        seen |= set(names)
-    return list(dict.fromkeys(faults))
-
-
 def _voters(
     site: Site, only: Collection[str], without: Collection[str], today: date, live: frozenset[str], spread: Spread
 ) -> list[Member]:
@@ -444,23 +370,6 @@ def _parts(site: Site, turn: _Turn, bottle: str | None, heard: Sequence[Listenin
     return plans
 
 
-def _short_of_gas(site: Site, plans: Sequence[DetectorPlan], needs: Sequence[GasNeed]) -> list[Fault]:
-    faults: list[Fault] = []
-    for need in needs:
-        if need.needed_m3 > need.available_m3:
-            users = ", ".join(p.tag for p in plans if p.cylinder == need.cylinder)
-            bottle = site.cylinder(need.cylinder)
-            faults.append(
-                Fault(
-                    path=need.cylinder,
-                    message=f"holds {number(need.available_m3 * 1e3)} L above its minimum pressure of "
-                    f"{number(bottle.min_pressure_pa / 1e5)} bar, and {number(need.needed_m3 * 1e3)} L are needed for "
-                    f"{users}",
-                )
-            )
-    return faults
-
-
 def _inhibited(
     site: Site, reaches: Sequence[Reach], live: frozenset[str], only: Collection[str] | None
 ) -> tuple[Effect, ...]:
@@ -482,16 +391,24 @@ def _cautions(site: Site, bottles: Sequence[str], *, at_once: bool) -> tuple[str
     told: list[str] = []
     for cylinder in bottles:
         bottle = site.cylinder(cylinder)
-        told += [f"{cylinder}: {text}" for text in cautions(bottle.gas, bottle.level_ppm, bottle.balance)]
+        told += [
+            said("{bottle}: {caution}", bottle=cylinder, caution=text)
+            for text in cautions(bottle.gas, bottle.level_ppm, bottle.balance)
+        ]
     if not site.warn:
-        told.append("The site names nobody to be warned: find out who must be told before an alarm is made.")
+        told.append(said("The site names nobody to be warned: find out who must be told before an alarm is made."))
     return tuple(dict.fromkeys([*told, *(AT_ONCE_CAUTIONS if at_once else ()), *GENERAL_CAUTIONS]))
 
 
 def _assumptions(spread: Spread) -> tuple[str, ...]:
     return (
         *spread.sentences(),
-        f"{SETUP_S / 60:g} min a detector for walking and setting up, {BOTTLE_CHANGE_S / 60:g} min a change of bottle, "
-        f"{PURGE_S:g} s of gas to purge regulator and tube (assumed).",
-        "Gas needed is counted for as found only; an adjustment takes about as much again.",
+        said(
+            "{setup} min a detector for walking and setting up, {bottle_change} min a change of "
+            "bottle, {purge} s of gas to purge regulator and tube (assumed).",
+            setup=figure(SETUP_S / 60, "g"),
+            bottle_change=figure(BOTTLE_CHANGE_S / 60, "g"),
+            purge=figure(PURGE_S, "g"),
+        ),
+        said("Gas needed is counted for as found only; an adjustment takes about as much again."),
     )

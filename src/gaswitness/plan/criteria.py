@@ -9,9 +9,10 @@ from gaswitness.plan.forecast import Forecast, cap_tau_s, room_reads, shown_on
 from gaswitness.plan.lines import FAULT, Line, Reach, poll_s
 from gaswitness.plan.records import Criterion, CriterionKind
 from gaswitness.plan.sounds import Listening, audible_criterion
+from gaswitness.sentence import figure, listed, said
 from gaswitness.site.amounts import Amount
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
-from gaswitness.wording import between, level, mixture, number
+from gaswitness.wording import between, level, mixture, number, word
 
 T90_FACTOR = 1.5
 """Limit on t90 where the site states none: so many times the stated t90, and the cap's flush."""
@@ -60,7 +61,7 @@ def detector_criteria(
             upper=0.0,
             unit="count",
             rule="simple",
-            text=f"While {tag} is under test nothing happens that no cause explains.",
+            text=said("While {tag} is under test nothing happens that no cause explains.", tag=tag),
         )
     )
     made += [_as_left(found) for found in made if found.kind in AS_LEFT]
@@ -73,7 +74,7 @@ def _as_left(found: Criterion) -> Criterion:
     return found.model_copy(
         update={
             "id": f"{tag}/as-left/{name}",
-            "text": f"As left, where {tag} was adjusted: {found.text}",
+            "text": said("As left, where {tag} was adjusted: {text}", tag=tag, text=found.text),
             "optional": True,
         }
     )
@@ -86,11 +87,19 @@ def visit_criteria(
     made: list[Criterion] = []
     if inhibited:
         made.append(
-            _yes("visit/inhibit-lifted", "inhibit-lifted", f"Inhibits lifted and proven live: {', '.join(inhibited)}.")
+            _yes(
+                "visit/inhibit-lifted",
+                "inhibit-lifted",
+                said("Inhibits lifted and proven live: {inhibited}.", inhibited=listed(inhibited)),
+            )
         )
     if roles:
         made.append(
-            _yes("visit/warned", "warned", f"Told before the test and again when it is over: {', '.join(roles)}.")
+            _yes(
+                "visit/warned",
+                "warned",
+                said("Told before the test and again when it is over: {roles}.", roles=listed(roles)),
+            )
         )
     made += [audible_criterion(one) for one in listenings]
     return tuple(made)
@@ -121,7 +130,7 @@ def _zero(site: Site, detector: Detector) -> Criterion:
     low_ppm, high_ppm = room_reads(site, detector)
     off_ppm = _resolve(site.tests.zero.amount, detector, high_ppm)
     lower, upper = low_ppm - off_ppm, high_ppm + off_ppm
-    air = f"{level(detector, low_ppm)}" if low_ppm == high_ppm else between(detector, low_ppm, high_ppm)
+    air = level(detector, low_ppm) if low_ppm == high_ppm else between(detector, low_ppm, high_ppm)
     return Criterion(
         id=f"{detector.tag}/zero",
         kind="zero",
@@ -131,7 +140,12 @@ def _zero(site: Site, detector: Detector) -> Criterion:
         upper=upper,
         unit="ppm",
         rule=site.tests.zero.rule,
-        text=f"Before gas {detector.tag} reads {between(detector, lower, upper)}; the room usually holds {air}.",
+        text=said(
+            "Before gas {tag} reads {levels}; the room usually holds {air}.",
+            tag=detector.tag,
+            levels=between(detector, lower, upper),
+            air=air,
+        ),
     )
 
 
@@ -147,8 +161,12 @@ def _span(site: Site, detector: Detector, cylinder: Cylinder) -> Criterion:
         upper=shown_ppm + off_ppm,
         unit="ppm",
         rule=site.tests.span.rule,
-        text=f"On bottle {cylinder.tag} ({mixture(cylinder.level_ppm)}) the settled reading is "
-        f"{between(detector, shown_ppm - off_ppm, shown_ppm + off_ppm)}.",
+        text=said(
+            "On bottle {bottle} ({level}) the settled reading is {levels}.",
+            bottle=cylinder.tag,
+            level=mixture(cylinder.level_ppm),
+            levels=between(detector, shown_ppm - off_ppm, shown_ppm + off_ppm),
+        ),
     )
 
 
@@ -157,7 +175,11 @@ def _response(site: Site, detector: Detector, cylinder: Cylinder) -> list[Criter
     stated = site.tests.response
     flush_s = FLUSH_E_FOLDS * cap_tau_s(detector, cylinder)
     limit_s = stated.limit_s if stated else T90_FACTOR * detector.t90_s + flush_s
-    basis = "the site's limit" if stated else f"{T90_FACTOR:g} x {number(detector.t90_s)} s and the cap's flush"
+    basis = (
+        said("the site's limit")
+        if stated
+        else said("{times} x {t90} s and the cap's flush", times=figure(T90_FACTOR, "g"), t90=number(detector.t90_s))
+    )
     made = [
         Criterion(
             id=f"{tag}/t90",
@@ -167,7 +189,12 @@ def _response(site: Site, detector: Detector, cylinder: Cylinder) -> list[Criter
             upper=limit_s,
             unit="s",
             rule=stated.rule if stated else "guarded",
-            text=f"{tag} makes 90 % of the change within {number(limit_s)} s of gas on ({basis}).",
+            text=said(
+                "{tag} makes 90 % of the change within {limit} s of gas on ({basis}).",
+                tag=tag,
+                limit=number(limit_s),
+                basis=basis,
+            ),
         )
     ]
     if recovery := site.tests.recovery:
@@ -179,7 +206,11 @@ def _response(site: Site, detector: Detector, cylinder: Cylinder) -> list[Criter
                 upper=recovery.limit_s,
                 unit="s",
                 rule=recovery.rule,
-                text=f"{tag} has 10 % of the change left within {number(recovery.limit_s)} s of gas off.",
+                text=said(
+                    "{tag} has 10 % of the change left within {limit} s of gas off.",
+                    tag=tag,
+                    limit=number(recovery.limit_s),
+                ),
             )
         )
     return made
@@ -199,8 +230,14 @@ def _point(site: Site, detector: Detector, point: AlarmPointSpec, set_s: tuple[f
             upper=set_ppm + off_ppm,
             unit="ppm",
             rule=site.tests.set_level.rule,
-            text=f"{tag}.{name} ({point.direction}) sets at {level(detector, set_ppm)}, within "
-            f"{between(detector, set_ppm - off_ppm, set_ppm + off_ppm)}.",
+            text=said(
+                "{tag}.{point} ({direction}) sets at {level}, within {levels}.",
+                tag=tag,
+                point=name,
+                direction=word(point.direction),
+                level=level(detector, set_ppm),
+                levels=between(detector, set_ppm - off_ppm, set_ppm + off_ppm),
+            ),
         ),
         Criterion(
             id=f"{tag}/set-time/{name}",
@@ -211,7 +248,13 @@ def _point(site: Site, detector: Detector, point: AlarmPointSpec, set_s: tuple[f
             upper=set_s[1],
             unit="s",
             rule="simple",
-            text=f"{tag}.{name} sets {set_s[0]:.0f} to {set_s[1]:.0f} s after gas on, as predicted (95 %).",
+            text=said(
+                "{tag}.{point} sets {early} to {late} s after gas on, as predicted (95 %).",
+                tag=tag,
+                point=name,
+                early=figure(set_s[0]),
+                late=figure(set_s[1]),
+            ),
         ),
     ]
     if not point.latching:
@@ -228,8 +271,13 @@ def _point(site: Site, detector: Detector, point: AlarmPointSpec, set_s: tuple[f
                 upper=clear_ppm + off_ppm,
                 unit="ppm",
                 rule=site.tests.clear_level.rule,
-                text=f"{tag}.{name} clears beyond {level(detector, clear_ppm)}, within "
-                f"{between(detector, clear_ppm - off_ppm, clear_ppm + off_ppm)}.",
+                text=said(
+                    "{tag}.{point} clears beyond {level}, within {levels}.",
+                    tag=tag,
+                    point=name,
+                    level=level(detector, clear_ppm),
+                    levels=between(detector, clear_ppm - off_ppm, clear_ppm + off_ppm),
+                ),
             )
         )
         band_ppm = abs(set_ppm - clear_ppm)
@@ -248,14 +296,19 @@ def _point(site: Site, detector: Detector, point: AlarmPointSpec, set_s: tuple[f
                     upper=band_ppm + off_ppm,
                     unit="ppm",
                     rule=site.tests.clear_level.rule,
-                    text=f"The deadband of {tag}.{name} is {level(detector, band_ppm)}, within "
-                    f"{between(detector, lower, band_ppm + off_ppm)}.",
+                    text=said(
+                        "The deadband of {tag}.{point} is {level}, within {levels}.",
+                        tag=tag,
+                        point=name,
+                        level=level(detector, band_ppm),
+                        levels=between(detector, lower, band_ppm + off_ppm),
+                    ),
                 )
             )
     text = (
-        f"{tag}.{name} stays until reset although the reading has cleared."
+        said("{tag}.{point} stays until reset although the reading has cleared.", tag=tag, point=name)
         if point.latching
-        else f"{tag}.{name} clears by itself, without reset."
+        else said("{tag}.{point} clears by itself, without reset.", tag=tag, point=name)
     )
     made.append(_yes(f"{tag}/latched/{name}", "latched", text, tag=tag, point=name))
     return made
@@ -276,7 +329,13 @@ def _line(site: Site, detector: Detector, line: Line) -> list[Criterion]:
                 upper=line.within_s,
                 unit="s",
                 rule=site.tests.effect_rule,
-                text=f"{line.cause} brings {effect.tag} ({effect.name}) within {number(line.within_s)} s.",
+                text=said(
+                    "{cause} brings {effect} ({name}) within {within} s.",
+                    cause=line.cause,
+                    effect=effect.tag,
+                    name=effect.name,
+                    within=number(line.within_s),
+                ),
             )
         )
     if effect.kind in SEEN_PATTERNS:
@@ -284,7 +343,9 @@ def _line(site: Site, detector: Detector, line: Line) -> list[Criterion]:
             _yes(
                 f"{tag}/effect-pattern/{line.point}/{effect.tag}",
                 "effect-pattern",
-                f"{effect.tag} is {line.pattern} on {line.cause}.",
+                said(
+                    "{effect} is {pattern} on {cause}.", effect=effect.tag, pattern=word(line.pattern), cause=line.cause
+                ),
                 tag=tag,
                 point=line.point,
                 effect=effect.tag,
@@ -299,7 +360,7 @@ def _panel_actions(site: Site, detector: Detector, points: Sequence[AlarmPointSp
     acting = {line.effect.tag: line.effect for line in reach.lines if line.point != FAULT}
     for effect in acting.values():
         if effect.silenceable:
-            text = f"{effect.tag} stops on silence while the alarm of {tag} stands."
+            text = said("{effect} stops on silence while the alarm of {tag} stands.", effect=effect.tag, tag=tag)
             made.append(_yes(f"{tag}/silenced/{effect.tag}", "silenced", text, tag=tag, effect=effect.tag))
     limit_s = reset_limit_s(site, detector)
     waiting: list[tuple[str, str | None, str | None]] = [(p.name, p.name, None) for p in points if p.latching]
@@ -315,7 +376,11 @@ def _panel_actions(site: Site, detector: Detector, points: Sequence[AlarmPointSp
                 upper=limit_s,
                 unit="s",
                 rule="simple",
-                text=f"{f'{tag}.{point}' if point else name} clears within {number(limit_s)} s of reset.",
+                text=said(
+                    "{signal} clears within {limit} s of reset.",
+                    signal=f"{tag}.{point}" if point else name,
+                    limit=number(limit_s),
+                ),
             )
         )
     return made
@@ -332,5 +397,7 @@ def _fault(site: Site, detector: Detector) -> Criterion:
         upper=limit_s,
         unit="s",
         rule=site.tests.effect_rule,
-        text=f"An open signal of {detector.tag} is seen as a fault within {number(limit_s)} s.",
+        text=said(
+            "An open signal of {tag} is seen as a fault within {limit} s.", tag=detector.tag, limit=number(limit_s)
+        ),
     )

@@ -23,7 +23,9 @@ from numpy.typing import NDArray
 from gaswitness.plan.lines import poll_s
 from gaswitness.plan.records import Curve, PointForecast
 from gaswitness.response import SensorPath, air_factor, step_curve
+from gaswitness.sentence import figure, said
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
+from gaswitness.wording import amount
 
 Floats = NDArray[np.float64]
 
@@ -61,16 +63,36 @@ class Spread:
     def sentences(self) -> tuple[str, ...]:
         """The assumptions in words, for the plan and the sheet."""
         return (
-            f"Response time known to {_percent(self.t90)} and dead time to {_percent(self.dead_time)} (standard "
-            "uncertainty, assumed); the cap's flush counts between "
-            f"{self.cap_flush[0]:g} and {self.cap_flush[1]:g} times.",
-            f"A well adjusted detector is within {_percent(self.gain)} in gain and {_percent(self.zero_of_range)} of "
-            "range in zero (standard uncertainty, assumed).",
-            "The reading starts from the room's own air, anywhere within the background that the site states, whose "
-            f"ends are known to {_percent(self.background)} (standard uncertainty, assumed).",
-            f"Gas is on and off within {self.hand_s:g} s of the instants noted (standard uncertainty, assumed).",
-            "The cap is taken away as soon as the bottle is shut: up to the whole dead time may pass before the fall, "
-            f"and the lag is between {self.open_air[0]:g} and {self.open_air[1]:g} of the lag under the cap.",
+            said(
+                "Response time known to {t90} and dead time to {dead_time} (standard uncertainty, "
+                "assumed); the cap's flush counts between {least} and {most} times.",
+                t90=_percent(self.t90),
+                dead_time=_percent(self.dead_time),
+                least=figure(self.cap_flush[0], "g"),
+                most=figure(self.cap_flush[1], "g"),
+            ),
+            said(
+                "A well adjusted detector is within {gain} in gain and {zero_of_range} of range in zero "
+                "(standard uncertainty, assumed).",
+                gain=_percent(self.gain),
+                zero_of_range=_percent(self.zero_of_range),
+            ),
+            said(
+                "The reading starts from the room's own air, anywhere within the background that the "
+                "site states, whose ends are known to {background} (standard uncertainty, assumed).",
+                background=_percent(self.background),
+            ),
+            said(
+                "Gas is on and off within {hand} s of the instants noted (standard uncertainty, assumed).",
+                hand=figure(self.hand_s, "g"),
+            ),
+            said(
+                "The cap is taken away as soon as the bottle is shut: up to the whole dead time may pass "
+                "before the fall, and the lag is between {least} and {most} of the lag under the "
+                "cap.",
+                least=figure(self.open_air[0], "g"),
+                most=figure(self.open_air[1], "g"),
+            ),
         )
 
 
@@ -98,7 +120,7 @@ class Forecast:
 
 
 def _percent(share: float) -> str:
-    return f"{share * 100:g} %"
+    return amount(figure(share * 100, "g"), "%")
 
 
 def cap_tau_s(detector: Detector, cylinder: Cylinder) -> float:

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
 from gaswitness.plan.records import NotShown
+from gaswitness.sentence import said
 from gaswitness.site.records import AlarmPointSpec, Detector, Effect, MatrixLine, Pattern, Site
 
 FAULT = "fault"
@@ -86,7 +87,7 @@ def reach(site: Site, detector: Detector, points: Sequence[AlarmPointSpec], live
         if line.need == "all":
             if any(not isinstance(at, int) for at in moments.values()) or _mixes_fault(moments.values(), order):
                 not_shown += [
-                    NotShown(cause=c, effect=line.effect, why="needs causes of other detectors at the same time")
+                    NotShown(cause=c, effect=line.effect, why=said("needs causes of other detectors at the same time"))
                     for c in touched
                 ]
                 continue
@@ -102,7 +103,7 @@ def reach(site: Site, detector: Detector, points: Sequence[AlarmPointSpec], live
         effect = driven[tag]
         if effect.inhibitable and tag not in live:
             not_shown += [
-                NotShown(cause=cause, effect=tag, why="inhibited for the visit; only its release is proven")
+                NotShown(cause=cause, effect=tag, why=said("inhibited for the visit; only its release is proven"))
                 for _, cause, _ in causes
             ]
             continue
@@ -122,14 +123,18 @@ def _moment(site: Site, tag: str, cause: str, order: list[str]) -> int | str:
     if point:
         if owner != tag:
             return _FOREIGN
-        return order.index(point) if point in order else "its alarm point is not part of this plan"
+        return order.index(point) if point in order else said("its alarm point is not part of this plan")
     group = next((g for g in site.groups if g.tag == cause), None)
     members = [m.partition(".")[2] for m in group.members if m.partition(".")[0] == tag] if group else []
     if group is None or not members:
         return _FOREIGN
     places = sorted(order.index(m) for m in members if m in order)
     if len(places) < group.need:
-        return f"{group.need} of {len(group.members)} must agree, and one detector at a time does not reach that"
+        return said(
+            "{need} of {members} must agree, and one detector at a time does not reach that",
+            need=group.need,
+            members=len(group.members),
+        )
     return places[group.need - 1]
 
 
@@ -159,6 +164,6 @@ def _first_to_act(
             lines.append(acting)
             continue
         if acting is not None and cause != acting.cause:
-            why = f"{acting.cause} of the same test has brought it already"
+            why = said("{cause} of the same test has brought it already", cause=acting.cause)
             masked.append(NotShown(cause=cause, effect=effect.tag, why=why))
     return lines, masked

@@ -9,7 +9,7 @@ from typing import Literal
 
 from pydantic import Field
 
-from gaswitness.records import Record
+from gaswitness.records import Kept, Record, Told
 from gaswitness.site.records import Rule, Site
 
 PLAN_FORMAT: Literal["gaswitness/plan/1"] = "gaswitness/plan/1"
@@ -92,7 +92,7 @@ class Criterion(Record):
     unit: Literal["ppm", "s", "count", "yes", "dBA"]
     """`yes` is a thing that happened (1) or did not (0)."""
     rule: Rule
-    text: str
+    text: Told
     """The criterion in words, as it will stand in the certificate."""
     optional: bool = False
     """Only judged where its steps were run (as left, after an adjustment; or something measured by hand); otherwise it
@@ -112,7 +112,7 @@ class Step(Record):
     cylinder: str | None = None
     post: str | None = None
     """Where it is done or seen."""
-    text: str
+    text: Told
     """What the person does, in one sentence."""
     ends: Literal["confirm", "signal", "settled", "elapsed"]
     """A person says so; a status signal shows it; the reading settles; the time has passed."""
@@ -177,7 +177,7 @@ class NotShown(Record):
     cause: str
     """`TAG.point`, `TAG.fault`, or the tag of a vote group."""
     effect: str | None = None
-    why: str
+    why: Told
 
 
 class GasNeed(Record):
@@ -240,16 +240,18 @@ class Plan(Record):
     detectors: tuple[DetectorPlan, ...]
     steps: tuple[Step, ...]
     criteria: tuple[Criterion, ...]
-    cautions: tuple[str, ...]
+    cautions: tuple[Told, ...]
     retest_of: str | None = None
     """Digest of the ledger whose shortfalls this plan tests again."""
     not_shown: tuple[NotShown, ...] = ()
     """What a reader might take as shown and is not; stands as "not tested" on paper."""
     gas: tuple[GasNeed, ...] = ()
-    assumptions: tuple[str, ...] = ()
+    assumptions: tuple[Told, ...] = ()
     """What the predictions rest on, in words."""
     bouts: tuple[Bout, ...] = ()
     groups: tuple[GroupPlan, ...] = ()
+    wording: tuple[Kept, ...] = ()
+    """How the texts of this plan were made, so that they can be told in another language."""
 
     def detector(self, tag: str) -> DetectorPlan:
         """The part of one detector; raises KeyError."""

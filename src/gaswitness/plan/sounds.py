@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from gaswitness.plan.lines import FAULT, Line, Reach
 from gaswitness.plan.records import Criterion
+from gaswitness.sentence import listed, said
 from gaswitness.site.records import Post, Site
 from gaswitness.sound import Audible, audible, level_at_dba
 from gaswitness.wording import number
@@ -80,11 +81,20 @@ def audible_criterion(one: Listening) -> Criterion:
         upper=most.needed_dba,
         unit="dBA",
         rule="simple",
-        text=f"At {one.post.tag} ({one.post.name}) {' and '.join(one.sounders)} {_make(one.sounders)} "
-        f"{number(least.needed_dba)} to {number(most.needed_dba)} dBA, noise and all ({least.rule}).",
+        text=_loud_enough(one, least, most),
         optional=True,
     )
 
 
-def _make(sounders: Sequence[str]) -> str:
-    return "makes" if len(sounders) == 1 else "make"
+def _loud_enough(one: Listening, least: Audible, most: Audible) -> str:
+    parts = {
+        "post": one.post.tag,
+        "name": one.post.name,
+        "sounders": listed(one.sounders, " and "),
+        "least": number(least.needed_dba),
+        "most": number(most.needed_dba),
+        "rule": least.rule,
+    }
+    if len(one.sounders) == 1:
+        return said("At {post} ({name}) {sounders} makes {least} to {most} dBA, noise and all ({rule}).", **parts)
+    return said("At {post} ({name}) {sounders} make {least} to {most} dBA, noise and all ({rule}).", **parts)

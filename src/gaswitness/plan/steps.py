@@ -1,5 +1,4 @@
-"""The steps of a visit: nothing flows before everybody is warned and what could do harm is inhibited, and the visit
-ends with every inhibit lifted and proven and everybody told."""
+"""The steps at one detector: air before gas, gas on, every alarm, gas off, back again, the fault of its signal."""
 
 from __future__ import annotations
 
@@ -12,8 +11,9 @@ from gaswitness.plan.forecast import Forecast, cap_tau_s, shown_on
 from gaswitness.plan.lines import FAULT, Reach, poll_s
 from gaswitness.plan.records import Step
 from gaswitness.plan.sounds import Listening
-from gaswitness.plan.words import detector_post, panel_post, slug
-from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Role, Site
+from gaswitness.plan.words import detector_post, panel_post
+from gaswitness.sentence import figure, listed, said
+from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
 from gaswitness.wording import level, mixture, number, seconds
 
 SETUP_S = 120.0
@@ -36,108 +36,6 @@ ZERO_S = (30.0, 300.0)
 """Shortest and longest look at the reading before gas."""
 ZERO_SHARE = 0.1
 """Wanted standard uncertainty of the mean before gas, as a part of the zero tolerance."""
-
-
-def visit_opening(
-    site: Site, inhibited: Sequence[Effect], roles: Sequence[Role], bottles: Sequence[str] = ()
-) -> tuple[Step, ...]:
-    """Cautions, air and gauges read, people warned, inhibits placed."""
-    panel = panel_post(site)
-    steps = [
-        _step(
-            "visit/caution",
-            "caution",
-            "Read the cautions aloud to everybody who takes part; go on only if local rules and the permit allow it.",
-            expected_s=TELL_S,
-        ),
-        _step(
-            "visit/air",
-            "air",
-            "Read barometer and thermometer at the site, where you have them; without them the usual air is taken.",
-            optional=True,
-            expected_s=TELL_S,
-        ),
-        *(_gauge(site, tag, "before") for tag in bottles),
-    ]
-    steps += [
-        _step(
-            f"visit/warn/{slug(role.role)}",
-            "warn",
-            f"Tell {role.role} that gas alarms will be tested and that alarms are not real until you call again"
-            + (f" ({role.reach})." if role.reach else "."),
-            role=role.role,
-            expected_s=TELL_S,
-        )
-        for role in roles
-    ]
-    steps += [
-        _step(
-            f"visit/inhibit/{effect.tag}",
-            "inhibit",
-            f"Inhibit {effect.tag} ({effect.name}) at the panel; note who, why and until when.",
-            effect=effect.tag,
-            post=panel,
-            expected_s=TELL_S,
-        )
-        for effect in inhibited
-    ]
-    return tuple(steps)
-
-
-def visit_closing(
-    site: Site, inhibited: Sequence[Effect], roles: Sequence[Role], bottles: Sequence[str] = ()
-) -> tuple[Step, ...]:
-    """Inhibits lifted and proven, one after the other; gauges read; everybody told that it is over."""
-    panel = panel_post(site)
-    steps: list[Step] = []
-    for effect in inhibited:
-        steps.append(
-            _step(
-                f"visit/lift/{effect.tag}",
-                "lift",
-                f"Lift the inhibit of {effect.tag} at the panel.",
-                effect=effect.tag,
-                post=panel,
-                expected_s=TELL_S,
-            )
-        )
-        steps.append(
-            _step(
-                f"visit/prove/{effect.tag}",
-                "prove",
-                f"With leave of the operator have the panel drive {effect.tag} ({effect.name}) once and see it act; "
-                "then put it back in service.",
-                effect=effect.tag,
-                post=effect.post,
-                ends="signal" if _on_a_link(site, effect) else "confirm",
-                watch=(effect.tag,),
-                expected_s=2 * TELL_S,
-            )
-        )
-    steps += [_gauge(site, tag, "after") for tag in bottles]
-    steps += [
-        _step(
-            f"visit/all-clear/{slug(role.role)}",
-            "all-clear",
-            f"Tell {role.role} that the test is over and alarms are real again"
-            + (f" ({role.reach})." if role.reach else "."),
-            role=role.role,
-            expected_s=TELL_S,
-        )
-        for role in roles
-    ]
-    return tuple(steps)
-
-
-def _gauge(site: Site, bottle: str, when: str) -> Step:
-    least = number(site.cylinder(bottle).min_pressure_pa / 1e5)
-    text = f"Read the gauge of bottle {bottle} {when} the test, where it has one"
-    text += f"; below {least} bar its certificate no longer holds." if when == "before" else "."
-    return _step(f"visit/bottle-{when}/{bottle}", "bottle", text, cylinder=bottle, optional=True, expected_s=HANDS_S)
-
-
-def _on_a_link(site: Site, effect: Effect) -> bool:
-    return any(bit.signal == f"{effect.tag}.on" for link in site.links for bit in link.bits)
 
 
 def zero_s(site: Site, detector: Detector) -> float:
@@ -193,22 +91,30 @@ class _At:
 
     def step(self, name: str, kind: str, text: str, **more: Any) -> Step:
         more = {"post": self.post, "at_most_s": AT_DETECTOR_AT_MOST_S, **more}
-        return _step(f"{self.tag}/{name}", kind, text, tag=self.tag, **more)
+        return made_step(f"{self.tag}/{name}", kind, text, tag=self.tag, **more)
 
     def gas_on(self, name: str, **more: Any) -> Step:
         flow = number(self.cylinder.flow_m3_s * 60e3)
-        text = (
-            f"Cap on {self.tag}, open bottle {self.cylinder.tag} at {flow} L/min: {mixture(self.cylinder.level_ppm)}."
+        text = said(
+            "Cap on {tag}, open bottle {bottle} at {flow} L/min: {level}.",
+            tag=self.tag,
+            bottle=self.cylinder.tag,
+            flow=flow,
+            level=mixture(self.cylinder.level_ppm),
         )
         return self.step(name, "gas-on", text, cylinder=self.cylinder.tag, expected_s=HANDS_S, **more)
 
     def gas_off(self, name: str, **more: Any) -> Step:
-        text = f"Shut bottle {self.cylinder.tag} and take the cap off {self.tag}."
+        text = said("Shut bottle {bottle} and take the cap off {tag}.", bottle=self.cylinder.tag, tag=self.tag)
         return self.step(name, "gas-off", text, cylinder=self.cylinder.tag, expected_s=HANDS_S, **more)
 
     def zero(self, name: str, **more: Any) -> Step:
         wait_s = zero_s(self.site, self.detector)
-        text = f"Leave {self.tag} in the room's own air for {seconds(wait_s)}; note what else may be in the air."
+        text = said(
+            "Leave {tag} in the room's own air for {wait}; note what else may be in the air.",
+            tag=self.tag,
+            wait=seconds(wait_s),
+        )
         return self.step(
             name, "zero", text, ends="elapsed", at_least_s=wait_s, at_most_s=wait_s + 60, expected_s=wait_s, **more
         )
@@ -224,8 +130,13 @@ def _listen(at: _At, one: Listening) -> Step:
     return at.step(
         f"sound/{one.post.tag}",
         "sound",
-        f"Measure the sound level at {one.post.tag} ({one.post.name}), at ear height, while {', '.join(one.sounders)} "
-        "can be heard; without a sound level meter leave it out.",
+        said(
+            "Measure the sound level at {post} ({name}), at ear height, while {sounders} can be "
+            "heard; without a sound level meter leave it out.",
+            post=one.post.tag,
+            name=one.post.name,
+            sounders=listed(one.sounders),
+        ),
         effect=one.sounders[0],
         post=one.post.tag,
         at_most_s=listen_s(one) + LISTEN_LATE_S,
@@ -244,8 +155,14 @@ def _await_sets(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expecte
             at.step(
                 f"await-set/{point.name}",
                 "await-set",
-                f"Wait for {at.tag}.{point.name} at {level(at.detector, point.set_ppm)}, expected {lower_s:.0f} to "
-                f"{upper_s:.0f} s after gas on.",
+                said(
+                    "Wait for {tag}.{point} at {level}, expected {lower} to {upper} s after gas on.",
+                    tag=at.tag,
+                    point=point.name,
+                    level=level(at.detector, point.set_ppm),
+                    lower=figure(lower_s),
+                    upper=figure(upper_s),
+                ),
                 point=point.name,
                 ends="signal",
                 at_most_s=math.ceil(upper_s - early_s + LATE_S),
@@ -276,8 +193,11 @@ def _under_gas(
         at.step(
             "await-plateau",
             "await-plateau",
-            f"Wait until the reading has settled near {level(detector, at.shown_ppm)}, usually within "
-            f"{seconds(settle_s)} of gas on.",
+            said(
+                "Wait until the reading has settled near {level}, usually within {settle} of gas on.",
+                level=level(detector, at.shown_ppm),
+                settle=seconds(settle_s),
+            ),
             ends="settled",
             at_least_s=math.ceil(max(t90_s - since_s, acting_s)),
             at_most_s=math.ceil(max(settle_late_s - early_s, acting_s) + LATE_S),
@@ -286,7 +206,7 @@ def _under_gas(
         )
     )
     if points:
-        text = f"Acknowledge the alarm of {tag} at the panel."
+        text = said("Acknowledge the alarm of {tag} at the panel.", tag=tag)
         steps.append(at.step("acknowledge", "acknowledge", text, post=at.panel, expected_s=PRESS_S))
     sounding = [line.effect for line in reach.lines if line.effect.silenceable and line.point != FAULT]
     if sounding:
@@ -295,7 +215,7 @@ def _under_gas(
             at.step(
                 "silence",
                 "silence",
-                f"Press silence at the panel: {', '.join(tags)} must stop while the alarm stands.",
+                said("Press silence at the panel: {tags} must stop while the alarm stands.", tags=listed(tags)),
                 effect=tags[0],
                 post=at.panel,
                 ends="signal",
@@ -322,9 +242,14 @@ def _after_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected
             at.step(
                 f"await-clear/{point.name}",
                 "await-clear",
-                f"Wait for {tag}.{point.name} to clear beyond "
-                f"{level(detector, point.clear_ppm(detector.range_ppm))}, expected {lower_s:.0f} to {upper_s:.0f} s "
-                "after gas off.",
+                said(
+                    "Wait for {tag}.{point} to clear beyond {level}, expected {lower} to {upper} s after gas off.",
+                    tag=tag,
+                    point=point.name,
+                    level=level(detector, point.clear_ppm(detector.range_ppm)),
+                    lower=figure(lower_s),
+                    upper=figure(upper_s),
+                ),
                 point=point.name,
                 ends="signal",
                 at_most_s=math.ceil(upper_s - early_s + LATE_S),
@@ -339,8 +264,15 @@ def _after_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected
     held_s = max(0.0, hold_s - (expected.settle_s[0] - gas_on_early_s) - since_s)
     latching = [p.name for p in points if p.latching]
     at_least_s = math.ceil(max(latched_s - since_s, held_s, 0.0))
-    text = f"Leave {tag} in the room's air until the reading is back"
-    text += f"; {', '.join(f'{tag}.{name}' for name in latching)} must stay. Do not reset yet." if latching else "."
+    text = (
+        said(
+            "Leave {tag} in the room's air until the reading is back; {points} must stay. Do not reset yet.",
+            tag=tag,
+            points=listed([f"{tag}.{name}" for name in latching]),
+        )
+        if latching
+        else said("Leave {tag} in the room's air until the reading is back.", tag=tag)
+    )
     steps.append(
         at.step(
             "recover",
@@ -361,12 +293,12 @@ def _after_gas(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected
 
 def _reset(at: _At, name: str, points: Sequence[str], effects: Sequence[str]) -> Step:
     tags = tuple(dict.fromkeys(effects))
-    what = ", ".join([*(f"{at.tag}.{p}" for p in points), *tags])
+    what = listed([*(f"{at.tag}.{p}" for p in points), *tags])
     limit_s = reset_limit_s(at.site, at.detector)
     return at.step(
         name,
         "reset",
-        f"Press reset at the panel: {what} must clear.",
+        said("Press reset at the panel: {what} must clear.", what=what),
         point=points[-1] if points else None,
         effect=tags[0] if tags else None,
         post=at.panel,
@@ -385,7 +317,7 @@ def _fault(at: _At, reach: Reach) -> list[Step]:
         at.step(
             "fault",
             "fault",
-            f"Open the signal of {tag} at its terminals: the fault must show.",
+            said("Open the signal of {tag} at its terminals: the fault must show.", tag=tag),
             point=FAULT,
             ends="signal",
             at_least_s=math.ceil(wait_s) if watch else 0.0,
@@ -396,7 +328,7 @@ def _fault(at: _At, reach: Reach) -> list[Step]:
         at.step(
             "mend",
             "mend",
-            f"Close the signal of {tag} again: the fault must go.",
+            said("Close the signal of {tag} again: the fault must go.", tag=tag),
             point=FAULT,
             ends="signal",
             at_most_s=math.ceil(wait_s + 120.0),
@@ -418,14 +350,20 @@ def _as_left(at: _At, points: Sequence[AlarmPointSpec], reach: Reach, expected: 
         at.step(
             "adjust/zero",
             "adjust",
-            f"Only if the zero of {tag} fell short: adjust it as its manual says, in air known to be clean.",
+            said(
+                "Only if the zero of {tag} fell short: adjust it as its manual says, in air known to be clean.", tag=tag
+            ),
             point="zero",
             optional=True,
         ),
         at.step(
             "adjust/span",
             "adjust",
-            f"Only if the span of {tag} fell short: adjust it as its manual says, on bottle {cylinder.tag}.",
+            said(
+                "Only if the span of {tag} fell short: adjust it as its manual says, on bottle {bottle}.",
+                tag=tag,
+                bottle=cylinder.tag,
+            ),
             point="span",
             cylinder=cylinder.tag,
             optional=True,
@@ -440,6 +378,7 @@ def _left(step: Step) -> Step:
     return step.model_copy(update={"id": f"{tag}/as-left/{name}", "optional": True})
 
 
-def _step(identity: str, kind: str, text: str, **more: Any) -> Step:
+def made_step(identity: str, kind: str, text: str, **more: Any) -> Step:
+    """A step that people end, unless said otherwise."""
     filled = {"ends": "confirm", "at_most_s": PEOPLE_AT_MOST_S, **more}
     return Step.model_validate({"id": identity, "kind": kind, "text": text, **filled})

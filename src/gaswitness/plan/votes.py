@@ -22,8 +22,10 @@ from gaswitness.plan.bouts import Member, bout_record, own_first, refed, shared_
 from gaswitness.plan.forecast import Spread, room_reads, shown_on
 from gaswitness.plan.lines import FAULT
 from gaswitness.plan.records import Bout, Criterion, DetectorPlan, GroupPlan, NotShown, Step
+from gaswitness.plan.rounds import Act, Round, look, of_round, round_criteria
 from gaswitness.plan.steps import HANDS_S, LATE_S, PRESS_S, detector_steps
 from gaswitness.plan.words import panel_post
+from gaswitness.sentence import listed, said
 from gaswitness.site.records import MatrixLine, Site, VoteGroup
 from gaswitness.wording import number
 
@@ -34,44 +36,6 @@ QUIET_EXTRA_S = 3.0
 """On top of the time that an effect may take: poll, scan and the reaction of a witness. Assumed, no source."""
 FOLLOW_EXTRA_S = 5.0
 """The same where it must act: whoever stands there also has to press."""
-COUNTS_AS = {
-    "votes": "which counts as an alarm",
-    "ignored": "which counts as none",
-    "reduces": "which leaves the group",
-}
-
-
-@dataclass(frozen=True, slots=True)
-class _Act:
-    """One member that is brought to vote, and what the group says after it."""
-
-    tag: str
-    faulty: bool
-    on: bool
-    """Enough members stand now."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Round:
-    name: str
-    acts: tuple[_Act, ...]
-    lines: tuple[MatrixLine, ...]
-    """What the vote brings; without what the fault of a member brings by itself."""
-
-    @property
-    def alarms(self) -> tuple[str, ...]:
-        """Members that get gas, in order."""
-        return tuple(act.tag for act in self.acts if not act.faulty)
-
-    @property
-    def faulty(self) -> tuple[str, ...]:
-        """Members whose signal is opened."""
-        return tuple(act.tag for act in self.acts if act.faulty)
-
-    @property
-    def reached(self) -> bool:
-        """The round ends with the vote."""
-        return self.acts[-1].on
 
 
 @dataclass(frozen=True, slots=True)
@@ -129,8 +93,12 @@ def group_trials(
                 texts = tuple(
                     Fault(
                         path=group.tag,
-                        message=f"bottle {need.cylinder} holds {number(need.available_m3 * 1e3)} L, and with the group "
-                        f"trial {number(need.needed_m3 * 1e3)} L are needed",
+                        message=said(
+                            "bottle {bottle} holds {available} L, and with the group trial {needed} L are needed",
+                            bottle=need.cylinder,
+                            available=number(need.available_m3 * 1e3),
+                            needed=number(need.needed_m3 * 1e3),
+                        ),
                     )
                     for need in short
                 )
@@ -138,7 +106,7 @@ def group_trials(
         if isinstance(trial, Trial):
             trials.append(trial)
         elif votes is None:
-            why = "; ".join(fault.message for fault in trial.faults)
+            why = said("{reasons}", reasons=listed([fault.message for fault in trial.faults], "; "))
             unvoted += [NotShown(cause=group.tag, effect=line.effect, why=why) for line in lines]
         else:
             refused += trial.faults
@@ -204,10 +172,12 @@ def shown_and_masked(
         effect = site.effect(line.effect)
         if effect.inhibitable and effect.tag not in live:
             masked.append(
-                NotShown(cause=group.tag, effect=effect.tag, why="inhibited for the visit; only its release is proven")
+                NotShown(
+                    cause=group.tag, effect=effect.tag, why=said("inhibited for the visit; only its release is proven")
+                )
             )
         elif effect.tag in single:
-            why = f"{single[effect.tag]}, which stands before the vote, brings it already"
+            why = said("{cause}, which stands before the vote, brings it already", cause=single[effect.tag])
             masked.append(NotShown(cause=group.tag, effect=effect.tag, why=why))
         elif all(line.effect != other.effect for other in shown):
             shown.append(line)
@@ -265,7 +235,7 @@ def group_trial(
         rounds=tuple(one.name for one in rounds),
         parts=tuple(parts),
     )
-    return Trial(plan, tuple(bouts), tuple(steps), tuple(_criteria(site, group, rounds)))
+    return Trial(plan, tuple(bouts), tuple(steps), tuple(round_criteria(site, group, rounds)))
 
 
 def _first_fed(fed: Mapping[str, Mapping[str, Member]], tag: str) -> Member:
@@ -284,9 +254,9 @@ def _rounds(
     own: Mapping[str, tuple[str, ...]],
     lines: Sequence[MatrixLine],
     votes: Votes,
-) -> list[_Round]:
+) -> list[Round]:
     tags = list(own)
-    found: list[tuple[tuple[_Act, ...], tuple[MatrixLine, ...]]] = []
+    found: list[tuple[tuple[Act, ...], tuple[MatrixLine, ...]]] = []
     for first in range(len(tags) if votes == "all" else 1):
         order = tags[first:] + tags[:first]
         found.append((_acts(group, own, (), order), tuple(lines)))
@@ -296,17 +266,17 @@ def _rounds(
         left = tuple(line for line in lines if line.effect not in by_fault)
         if left:
             found.append((_acts(group, own, (fault,), [tag for tag in tags if tag != fault]), left))
-    return [_Round(f"{group.tag}/{place}", acts, left) for place, (acts, left) in enumerate(found, start=1)]
+    return [Round(f"{group.tag}/{place}", acts, left) for place, (acts, left) in enumerate(found, start=1)]
 
 
 def _acts(
     group: VoteGroup, own: Mapping[str, tuple[str, ...]], faulty: Sequence[str], order: Sequence[str]
-) -> tuple[_Act, ...]:
+) -> tuple[Act, ...]:
     states: dict[str, bool | None] = {}
-    acts: list[_Act] = []
+    acts: list[Act] = []
     for tag in (*faulty, *order):
         states[tag] = None if tag in faulty else True
-        acts.append(_Act(tag, tag in faulty, _stands(group, states, own)))
+        acts.append(Act(tag, tag in faulty, _stands(group, states, own)))
         if acts[-1].on:
             break
     return tuple(acts)
@@ -315,7 +285,7 @@ def _acts(
 def _round_steps(
     site: Site,
     group: VoteGroup,
-    one: _Round,
+    one: Round,
     fed: Mapping[str, Member],
     members: Mapping[str, Member],
     own: Mapping[str, tuple[str, ...]],
@@ -350,7 +320,7 @@ def _round_steps(
             )
             early_s, late_s = early_s + HANDS_S + times[0], late_s + HANDS_S + times[1]
         wait_s = follow_s if act.on else quiet_s
-        steps.append(_look(group, one, place, effects, wait_s))
+        steps.append(look(group, one, place, effects, wait_s))
         if not act.on:
             early_s += quiet_s
         late_s += wait_s
@@ -359,7 +329,7 @@ def _round_steps(
     end_s = late_s
     steps += _cleared(site, one, fed, sources, effects)
     woven = shared_bottles([fed[tag] for tag in one.alarms], steps)
-    named_steps = [_of_round(group, one, step) for step in woven]
+    named_steps = [of_round(group, one, step) for step in woven]
     flows = {tag: end_s - since_s + place * HANDS_S + PURGE_S for place, (tag, since_s) in enumerate(on_s.items())}
     first_on_s = min(on_s.values(), default=0.0)
     return named_steps, flows, (round(max(0.0, early_s - first_on_s), 1), round(max(0.0, at_s - first_on_s), 1))
@@ -380,40 +350,9 @@ def _named_steps(site: Site, member: Member) -> dict[str, Step]:
     return {step.id.partition("/")[2]: step for step in made if not step.optional}
 
 
-def _look(group: VoteGroup, one: _Round, place: int, effects: tuple[str, ...], wait_s: float) -> Step:
-    acts = one.acts[: place + 1]
-    act, who = acts[-1], _who(group, acts)
-    what = ", ".join(effects)
-    if act.on:
-        within_s = max(line.within_s for line in one.lines)
-        text = f"{who}: the vote {group.tag} stands. {what} must act within {number(within_s)} s."
-    else:
-        text = f"{who}: {group.need} of {len(group.members)} are needed. For {number(wait_s)} s {what} must not act."
-    return Step(
-        id="follow" if act.on else f"quiet/{act.tag}",
-        kind="follow" if act.on else "quiet",
-        tag=act.tag,
-        text=text,
-        ends="elapsed",
-        at_least_s=wait_s,
-        at_most_s=wait_s + 60.0,
-        watch=effects,
-        expected_s=wait_s,
-    )
-
-
-def _who(group: VoteGroup, acts: Sequence[_Act]) -> str:
-    """`CS-1 and CS-2 in alarm`, `CS-3 faulty (which counts as an alarm), CS-1 in alarm`."""
-    faulty = [act.tag for act in acts if act.faulty]
-    alarms = [act.tag for act in acts if not act.faulty]
-    parts = [f"{', '.join(faulty)} faulty ({COUNTS_AS[group.faulty]})"] if faulty else []
-    parts += [f"{' and '.join(alarms)} in alarm"] if alarms else []
-    return ", ".join(parts)
-
-
 def _cleared(
     site: Site,
-    one: _Round,
+    one: Round,
     fed: Mapping[str, Member],
     sources: Mapping[str, Mapping[str, Step]],
     effects: tuple[str, ...],
@@ -421,7 +360,7 @@ def _cleared(
     """All of it undone: acknowledged, gas shut, signals closed, cleared, reset."""
     steps: list[Step] = []
     if one.alarms:
-        text = f"Acknowledge the alarms of {', '.join(one.alarms)} at the panel."
+        text = said("Acknowledge the alarms of {alarms} at the panel.", alarms=listed(one.alarms))
         first = sources[one.alarms[0]]
         steps += [s.model_copy(update={"text": text}) for name, s in first.items() if name == "acknowledge"]
     steps += [sources[tag]["gas-off"] for tag in one.alarms]
@@ -457,7 +396,7 @@ def _cleared(
         )
     stuck = [effect for effect in effects if site.effect(effect).needs_reset]
     if latching or stuck:
-        what = ", ".join([*(f"{tag}.{point}" for tag, point in latching), *stuck])
+        what = listed([*(f"{tag}.{point}" for tag, point in latching), *stuck])
         tag, point = latching[-1] if latching else (one.alarms[0], None)
         steps.append(
             Step(
@@ -467,7 +406,7 @@ def _cleared(
                 point=point,
                 effect=stuck[0] if stuck else None,
                 post=panel_post(site),
-                text=f"Press reset at the panel: {what} must clear.",
+                text=said("Press reset at the panel: {what} must clear.", what=what),
                 ends="signal",
                 at_most_s=120.0,
                 watch=effects,
@@ -475,14 +414,6 @@ def _cleared(
             )
         )
     return steps
-
-
-def _of_round(group: VoteGroup, one: _Round, step: Step) -> Step:
-    """`TRIP/1/gas-on/CS-1`: told apart from the same step of the detector's own test."""
-    owner, slash, name = step.id.partition("/")
-    own = step.tag is not None and owner == step.tag and slash
-    identity = f"{one.name}/{name}/{owner}" if own else f"{one.name}/{step.id}"
-    return step.model_copy(update={"id": identity, "bout": one.name, "group": group.tag})
 
 
 def _part(site: Site, member: Member, flows_s: Sequence[float]) -> DetectorPlan:
@@ -497,75 +428,3 @@ def _part(site: Site, member: Member, flows_s: Sequence[float]) -> DetectorPlan:
         curve=member.expected.curve,
         points=member.expected.points,
     )
-
-
-def _criteria(site: Site, group: VoteGroup, rounds: Sequence[_Round]) -> list[Criterion]:
-    need = f"{group.need} of {len(group.members)}"
-    made: list[Criterion] = []
-    for one in rounds:
-        names = ", ".join(line.effect for line in one.lines)
-        quiet = [act for act in one.acts if not act.on]
-        more = {"group": group.tag, "bout": one.name, "rule": "simple"}
-        if quiet:
-            who = _who(group, quiet)
-            made.append(
-                Criterion.model_validate(
-                    {
-                        "id": f"{one.name}/quiet",
-                        "kind": "vote-quiet",
-                        "target": 0.0,
-                        "upper": 0.0,
-                        "unit": "count",
-                        "text": f"With {who}, and {need} needed, nothing of {names} acts.",
-                        **more,
-                    }
-                )
-            )
-        if not one.reached:
-            continue
-        who = _who(group, one.acts)
-        for line in one.lines:
-            effect = site.effect(line.effect)
-            made.append(
-                Criterion.model_validate(
-                    {
-                        "id": f"{one.name}/acts/{effect.tag}",
-                        "kind": "vote-acts",
-                        "effect": effect.tag,
-                        "target": effect.delay_s,
-                        "upper": line.within_s,
-                        "unit": "s",
-                        "text": f"{who} ({need} needed) bring {effect.tag} ({effect.name}) within "
-                        f"{number(line.within_s)} s.",
-                        **more,
-                        "rule": site.tests.effect_rule,
-                    }
-                )
-            )
-        made.append(
-            Criterion.model_validate(
-                {
-                    "id": f"{one.name}/clears",
-                    "kind": "vote-clears",
-                    "target": 1.0,
-                    "lower": 1.0,
-                    "unit": "yes",
-                    "text": f"{names} {'stop' if len(one.lines) > 1 else 'stops'} when {' and '.join(one.alarms)} "
-                    f"{'have' if len(one.alarms) > 1 else 'has'} cleared.",
-                    **more,
-                }
-            )
-        )
-    made.append(
-        Criterion(
-            id=f"{group.tag}/no-stray",
-            kind="no-stray",
-            group=group.tag,
-            target=0.0,
-            upper=0.0,
-            unit="count",
-            rule="simple",
-            text=f"While {group.tag} is under test nothing happens that no cause explains.",
-        )
-    )
-    return made

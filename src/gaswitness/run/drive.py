@@ -30,6 +30,7 @@ from gaswitness.run.ports import HandOverWish, Hands, Link, NoteWish, Polled, Pr
 from gaswitness.run.state import RunState, apply, begin, fold, wall_text
 from gaswitness.run.translate import Translator
 from gaswitness.run.watchers import Health, Snapshot, Watcher
+from gaswitness.sentence import said
 
 if TYPE_CHECKING:
     from gaswitness.run.foresee import Foresight
@@ -142,14 +143,16 @@ class _Driver:
             RunResumed(t_s=t_s, wall=state.wall(t_s), gap_s=t_s - last_t_s, torn_bytes=torn_bytes, operator=operator)
         )
         for tag in state.gas:
-            self._say(Message(t_s, f"{tag}: nobody knows whether the gas still flows: shut it first", True))
+            self._say(
+                Message(t_s, said("{tag}: nobody knows whether the gas still flows: shut it first", tag=tag), True)
+            )
         self._done_writing()
 
     # --- going on ---
 
     async def run(self, wishes: asyncio.Queue[Wish] | None) -> RunStopped:
         self._translator = Translator(self._link.url, self._link.poll_s, self._state.wall)
-        reason = "the program was ended from outside"
+        reason = said("the program was ended from outside")
         try:
             self._spawn(self._poll())
             self._spawn(self._witness())
@@ -287,7 +290,9 @@ class _Driver:
             self._show(self._watcher.snapshot(self._state, self._now_s(), self._health, self._messages))
         except Exception as error:
             self._show = None
-            self._say(Message(self._now_s(), f"the display was lost ({error}); the run goes on", True))
+            self._say(
+                Message(self._now_s(), said("the display was lost ({error}); the run goes on", error=str(error)), True)
+            )
 
     # --- tasks ---
 
@@ -322,7 +327,9 @@ class _Driver:
             try:
                 answer = await self._hands.do(wanted)
             except GaswitnessError as error:
-                self._inbox.put_nowait(StopWish("aborted", self._hands.name, f"{wanted.id}: {error.message}"))
+                self._inbox.put_nowait(
+                    StopWish("aborted", self._hands.name, said("{id}: {message}", id=wanted.id, message=error.message))
+                )
                 return
             except Exception as error:
                 self._inbox.put_nowait(_Broke(error))
@@ -331,7 +338,9 @@ class _Driver:
             self._inbox.put_nowait(Answered(self._now_s(), wanted.id, answer))
 
         if again:
-            self._say(Message(self._now_s(), f"this cannot be left out: {wanted.text} Or stop the run.", True))
+            self._say(
+                Message(self._now_s(), said("this cannot be left out: {text} Or stop the run.", text=wanted.text), True)
+            )
         self._asked[wanted.id] = asyncio.create_task(asked())
 
     def _mark(self, press: Press) -> MarkMade:
@@ -365,7 +374,15 @@ class _Driver:
                 reason=wish.reason,
             )
         )
-        self._hear(Message(t_s, f"{wish.by}: the inhibit on {wish.effect} was handed over to {wish.to}", True))
+        self._hear(
+            Message(
+                t_s,
+                said(
+                    "{by}: the inhibit on {effect} was handed over to {to}", by=wish.by, effect=wish.effect, to=wish.to
+                ),
+                True,
+            )
+        )
 
     def _typed(self, wish: ReadingWish) -> None:
         t_s = self._now_s()
@@ -384,7 +401,12 @@ class _Driver:
 
 def _mark_text(press: Press) -> str:
     if press.signal == "present":
-        return f"{press.witness} {'is at' if press.on else 'has left'} the post {press.post}"
+        if press.on:
+            return said("{witness} is at the post {post}", witness=press.witness, post=press.post)
+        return said("{witness} has left the post {post}", witness=press.witness, post=press.post)
     if press.signal == "withdrawn":
-        return f"{press.witness} took a mark back: pressed by mistake"
-    return f"{press.witness}: {press.signal.removesuffix('.on')} {'began' if press.on else 'stopped'}"
+        return said("{witness} took a mark back: pressed by mistake", witness=press.witness)
+    signal = press.signal.removesuffix(".on")
+    if press.on:
+        return said("{witness}: {signal} began", witness=press.witness, signal=signal)
+    return said("{witness}: {signal} stopped", witness=press.witness, signal=signal)

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field, TypeAdapter
 
 from gaswitness.plan.records import Plan
-from gaswitness.records import Record
+from gaswitness.records import Record, Told
 
 EVENT_FORMAT: Literal["gaswitness/event/1"] = "gaswitness/event/1"
 
@@ -73,7 +73,7 @@ class LinkChanged(_Event):
     kind: Literal["link"] = "link"
     url: str
     up: bool
-    reason: str = ""
+    reason: Told = ""
 
 
 class StepMoved(_Event):
@@ -83,7 +83,7 @@ class StepMoved(_Event):
     step: str
     state: Literal["started", "done", "timed-out", "skipped", "aborted"]
     by: str = ""
-    note: str = ""
+    note: Told = ""
 
 
 class GasTurned(_Event):
@@ -139,7 +139,7 @@ class InhibitMoved(_Event):
     state: Literal["placed", "lifted", "proven"]
     by: str
     until_t_s: float | None = None
-    reason: str = ""
+    reason: Told = ""
 
 
 class InhibitHandedOver(_Event):
@@ -150,7 +150,7 @@ class InhibitHandedOver(_Event):
     to: str
     """Who answers for it from now on."""
     by: str
-    reason: str = ""
+    reason: Told = ""
 
 
 class RoleTold(_Event):
@@ -201,7 +201,7 @@ class NoteTaken(_Event):
 
     kind: Literal["note"] = "note"
     by: str
-    text: str
+    text: Told
 
 
 class StopAsked(_Event):
@@ -213,7 +213,7 @@ class StopAsked(_Event):
     kind: Literal["stop-asked"] = "stop-asked"
     outcome: Literal["stopped", "aborted"]
     by: str
-    reason: str = ""
+    reason: Told = ""
 
 
 class RunStopped(_Event):
@@ -221,7 +221,7 @@ class RunStopped(_Event):
 
     kind: Literal["run-stopped"] = "run-stopped"
     outcome: Literal["complete", "stopped", "aborted"]
-    reason: str = ""
+    reason: Told = ""
     standing_inhibits: tuple[str, ...] = ()
 
 

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 from gaswitness.run.causes import why_not_clear, why_not_set
 from gaswitness.run.events import Event, LinkChanged, StatusSeen
 from gaswitness.run.state import OpenGas, RunState, bout_span
+from gaswitness.sentence import figure, listed, said
+from gaswitness.wording import word
 
 BY = "gaswitness"
 """Whose notes these are in the ledger."""
@@ -35,7 +37,7 @@ class Lookout:
     def on_event(self, state: RunState, event: Event) -> list[Message]:
         """What an event by itself makes worth saying."""
         if isinstance(event, LinkChanged):
-            text = "link is back" if event.up else f"link lost: {event.reason}; trying again"
+            text = said("link is back") if event.up else said("link lost: {reason}; trying again", reason=event.reason)
             return [Message(event.t_s, text, urgent=not event.up)]
         if not isinstance(event, StatusSeen) or not event.on:
             return []
@@ -47,9 +49,15 @@ class Lookout:
         if not why:
             return []
         if what == "fault":
-            return [Message(event.t_s, f"{tag}: fault, and {why}: treat as real", urgent=True)]
+            return [Message(event.t_s, said("{tag}: fault, and {why}: treat as real", tag=tag, why=why), urgent=True)]
         if what in {point.name for point in detector.alarms}:
-            return [Message(event.t_s, f"{tag}: alarm {what}, and {why}: treat as real", urgent=True)]
+            return [
+                Message(
+                    event.t_s,
+                    said("{tag}: alarm {point}, and {why}: treat as real", tag=tag, point=what, why=why),
+                    urgent=True,
+                )
+            ]
         return []
 
     def on_remarks(self, t_s: float, remarks: tuple[str, ...]) -> list[Message]:
@@ -85,7 +93,11 @@ class Lookout:
         on = [name for name in points if state.shows(f"{tag}.{name}")]
         if not on:
             return None
-        text = f"{tag}: alarm {', '.join(on)} stands before gas was given; clear it first, or it proves nothing"
+        text = said(
+            "{tag}: alarm {points} stands before gas was given; clear it first, or it proves nothing",
+            tag=tag,
+            points=listed(on),
+        )
         return self._once(f"early {tag} {state.restarts}", t_s, text)
 
     def _overdue(self, state: RunState, t_s: float) -> Message | None:
@@ -116,16 +128,25 @@ class Lookout:
                 reading_ppm=reading_ppm,
             )
             causes = (*_answered_instead(state, tag), *causes)
-            what = "alarm"
+            text = said(
+                "{tag}: alarm {point} is overdue. Look for, in this order: {causes}",
+                tag=tag,
+                point=name,
+                causes=listed(causes, "; "),
+            )
         elif now.step.kind == "await-clear" and off_s is not None and forecast.clear_s is not None:
             late_s = t_s - off_s - forecast.clear_s[1]
             causes = why_not_clear(point, clear_ppm=point.clear_ppm(detector.range_ppm), reading_ppm=reading_ppm)
-            what = "clearing of alarm"
+            text = said(
+                "{tag}: clearing of alarm {point} is overdue. Look for, in this order: {causes}",
+                tag=tag,
+                point=name,
+                causes=listed(causes, "; "),
+            )
         else:
             return None
         if late_s <= 0:
             return None
-        text = f"{tag}: {what} {name} is overdue. Look for, in this order: {'; '.join(causes)}"
         return self._once(f"overdue {now.step.id} {now.since_t_s}", t_s, text)
 
     def _lost(self, state: RunState, tag: str, t_s: float) -> Message | None:
@@ -138,11 +159,19 @@ class Lookout:
         since_s = last.t_s if last is not None else now.since_t_s
         limit_s = max(LOST_AFTER_POLLS * self._poll_s, 5.0)
         if last is not None and last.value_ppm is None:
-            return self._once(f"bad {tag} {now.since_t_s}", t_s, f"{tag}: reading is {last.quality}, no value")
+            return self._once(
+                f"bad {tag} {now.since_t_s}",
+                t_s,
+                said("{tag}: reading is {quality}, no value", tag=tag, quality=word(last.quality)),
+            )
         typed = last is not None and last.quality == "by-hand"  # comes when somebody types it
         if typed or t_s - since_s <= limit_s:
             return None
-        return self._once(f"lost {tag} {since_s}", t_s, f"{tag}: no reading for {t_s - since_s:.0f} s")
+        return self._once(
+            f"lost {tag} {since_s}",
+            t_s,
+            said("{tag}: no reading for {lost} s", tag=tag, lost=figure(t_s - since_s)),
+        )
 
     def _gas(self, state: RunState, gas: OpenGas, t_s: float) -> Message | None:
         planned = state.planned(gas.tag)
@@ -151,7 +180,12 @@ class Lookout:
         planned_s = planned.gas_s
         if t_s - gas.since_t_s <= GAS_OVER * planned_s:
             return None
-        text = f"{gas.tag}: gas has flowed for {t_s - gas.since_t_s:.0f} s, planned were {planned_s:.0f} s"
+        text = said(
+            "{tag}: gas has flowed for {flowed} s, planned were {planned} s",
+            tag=gas.tag,
+            flowed=figure(t_s - gas.since_t_s),
+            planned=figure(planned_s),
+        )
         return self._once(f"gas {gas.tag} {gas.since_t_s}", t_s, text, urgent=False)
 
     def _waiting(self, state: RunState, t_s: float) -> Message | None:
@@ -159,7 +193,10 @@ class Lookout:
         if now is None or now.step.at_most_s <= 0 or t_s - now.since_t_s <= now.step.at_most_s:
             return None
         return self._once(
-            f"waiting {now.step.id} {now.since_t_s}", t_s, f"still waiting: {now.step.text}", urgent=False
+            f"waiting {now.step.id} {now.since_t_s}",
+            t_s,
+            said("still waiting: {text}", text=now.step.text),
+            urgent=False,
         )
 
 
@@ -169,15 +206,21 @@ def _not_of_this_test(state: RunState, tag: str, what: str) -> str:
     Where several are under test, one that has had no gas yet, or whose signal nobody has opened, is in no test yet.
     """
     if tag not in state.under_test:
-        return f"{tag} is not under test"
+        return said("{tag} is not under test", tag=tag)
     if len(state.under_test) == 1:
         return ""
     mine = state.step is not None and state.step.tag == tag
     if what == "fault":
         touched = tag in state.opened or (mine and state.step is not None and state.step.kind in ("fault", "mend"))
-        return "" if touched else f"nobody has opened the signal of {tag}, so it is not under test for that"
+        return (
+            "" if touched else said("nobody has opened the signal of {tag}, so it is not under test for that", tag=tag)
+        )
     gassed = tag in state.gas or (mine and state.step is not None and state.step.kind == "gas-on")
-    return "" if gassed or _aired_here(state, tag) else f"{tag} has had no gas yet, so it is not under test so far"
+    return (
+        ""
+        if gassed or _aired_here(state, tag)
+        else said("{tag} has had no gas yet, so it is not under test so far", tag=tag)
+    )
 
 
 def _aired_here(state: RunState, tag: str) -> bool:
@@ -195,7 +238,7 @@ def _aired_here(state: RunState, tag: str) -> bool:
 def _answered_instead(state: RunState, tag: str) -> tuple[str, ...]:
     """Detectors that went into alarm although the gas is at another one."""
     return tuple(
-        f"{other.tag} answered instead: channels changed over, or the cap is on the wrong detector"
+        said("{tag} answered instead: channels changed over, or the cap is on the wrong detector", tag=other.tag)
         for other in state.plan.site.detectors
         if other.tag != tag
         and other.tag not in state.gas

@@ -34,8 +34,9 @@ from gaswitness.run.over import BY_HAND, ONLY_BY_ANSWER, over
 from gaswitness.run.ports import Answer
 from gaswitness.run.safe import due, moot
 from gaswitness.run.state import RunState, apply
+from gaswitness.sentence import listed, said
 
-_BY_LINK = "seen over the link"
+_BY_LINK = said("seen over the link")
 
 _PRESSES: dict[StepKind, Literal["acknowledge", "silence", "reset", "fault-made", "fault-undone"]] = {
     "acknowledge": "acknowledge",
@@ -187,15 +188,18 @@ class _Turn:
         if state.stop is None and state.standing_inhibits:
             outcome = "stopped"
         why = [text for text in (state.stop.reason if state.stop else "", reason) if text]
-        why.extend(f"the inhibit on {effect} was handed over to {to}" for effect, to in state.handed_over.items())
-        why.extend(f"the bottle at {tag} may still be open" for tag in state.gas)
-        why.extend(f"the signal of {tag} is still open" for tag in state.opened)
+        why.extend(
+            said("the inhibit on {effect} was handed over to {to}", effect=effect, to=to)
+            for effect, to in state.handed_over.items()
+        )
+        why.extend(said("the bottle at {tag} may still be open", tag=tag) for tag in state.gas)
+        why.extend(said("the signal of {tag} is still open", tag=tag) for tag in state.opened)
         self.write(
             RunStopped(
                 t_s=t_s,
                 wall=state.wall(t_s),
                 outcome=outcome,
-                reason="; ".join(why),
+                reason=listed(why, "; "),
                 standing_inhibits=state.standing_inhibits,
             )
         )
@@ -215,14 +219,14 @@ class _Turn:
             )
         )
         if again:
-            self._end(wanted.t_s, "ended without waiting for the rest")
+            self._end(wanted.t_s, said("ended without waiting for the rest"))
 
     def hand_over(self, event: InhibitHandedOver) -> None:
         """The inhibit stays with somebody; nobody waits for its lifting any more."""
         self.write(event)
         now = self.state.now
         if now is not None and now.step.kind in ("lift", "prove") and now.step.effect == event.effect:
-            self.moved(event.t_s, now.step, "skipped", by=event.by, note=f"handed over to {event.to}")
+            self.moved(event.t_s, now.step, "skipped", by=event.by, note=said("handed over to {to}", to=event.to))
             self.commands.append(Withdraw(now.step.id))
 
     def _aborted(self) -> bool:
@@ -240,7 +244,7 @@ class _Turn:
                 return
             self.moved(answered.t_s, now.step, "skipped", by=answer.by, note=answer.note)
         elif now.step.kind in MEASURED and (answer.measured is None or answer.measured.kind != now.step.kind):
-            self.moved(answered.t_s, now.step, "skipped", by=answer.by, note=answer.note or "not measured")
+            self.moved(answered.t_s, now.step, "skipped", by=answer.by, note=answer.note or said("not measured"))
         else:
             self._act(now.step, answer, answer.t_s if answer.t_s is not None else answered.t_s)
             if now.step.ends in ("confirm", "settled") and now.step.kind not in (

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from gaswitness.plan.records import MEASURED, Step, StepKind
 from gaswitness.run.state import RunState, bout_span, made_up, tags_of
+from gaswitness.sentence import said
 
 _CLOSING: frozenset[StepKind] = frozenset(("lift", "prove", "all-clear"))
 _AFTER_GAS: frozenset[StepKind] = frozenset(("await-clear", "recover"))
@@ -93,24 +94,24 @@ def moot(state: RunState, step: Step) -> str:
     if step.kind == "adjust" and step.optional:
         short = state.fell_short.get(tag, ())
         if not short or (step.point in ("zero", "span") and step.point not in short):
-            return "as found was within its limits"
+            return said("as found was within its limits")
     elif step.optional and step.kind not in MEASURED and not _adjusted(state, tag):
-        return "nothing was adjusted"
+        return said("nothing was adjusted")
     if step.kind in ("lift", "prove") and step.effect in state.handed_over:
-        return f"handed over to {state.handed_over[step.effect or '']}"
+        return said("handed over to {to}", to=state.handed_over[step.effect or ""])
     if step.kind == "lift" and step.effect not in state.standing_inhibits:
-        return "not inhibited"
+        return said("not inhibited")
     if step.kind == "all-clear" and state.told.get(step.role or "") != "begins":
-        return "not waiting for word"
+        return said("not waiting for word")
     if step.kind == "mend" and tag not in state.opened:
-        return "not open"
+        return said("not open")
     if step.kind == "reset" and step.bout is not None and _reset_already(state, step):
-        return "reset for another detector of the same bout"
+        return said("reset for another detector of the same bout")
     if step.kind in _UNDER_GAS and step.point != "fault" and _last_gas_step(state, step) == "gas-on":
         if tag not in state.gas:
-            return "no gas was given"
+            return said("no gas was given")
     elif step.kind in _AFTER_GAS and _last_gas_step(state, step) == "gas-off" and tag not in state.gassed:
-        return "no gas was given"
+        return said("no gas was given")
     return ""
 
 

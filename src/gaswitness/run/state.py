@@ -30,6 +30,7 @@ from gaswitness.run.events import (
     StopAsked,
 )
 from gaswitness.run.steady import WINDOW_S, Sample, middle
+from gaswitness.sentence import said
 
 StepState = Literal["started", "done", "timed-out", "skipped", "aborted"]
 
@@ -434,21 +435,24 @@ def made_up(step_id: str) -> Step:
     subject, _, what = step_id.rpartition("/")
     match what:
         case "gas-off":
-            text = f"Shut the bottle at {subject} and take the cap away."
+            text = said("Shut the bottle at {subject} and take the cap away.", subject=subject)
             return Step(id=step_id, kind="gas-off", tag=subject, text=text, ends="confirm", at_most_s=0.0)
         case "air-out":
-            text = f"Leave {subject} in the room's air until its reading is back: its test begins again from the start."
+            text = said(
+                "Leave {subject} in the room's air until its reading is back: its test begins again from the start.",
+                subject=subject,
+            )
             return Step(id=step_id, kind="recover", tag=subject, text=text, ends="settled", at_most_s=AIR_OUT_AT_MOST_S)
         case "clear-down":
-            text = f"Press reset at the panel: what the test of {subject} left standing must go."
+            text = said("Press reset at the panel: what the test of {subject} left standing must go.", subject=subject)
             return Step(id=step_id, kind="reset", tag=subject, text=text, ends="confirm", at_most_s=AIR_OUT_AT_MOST_S)
         case "mend":
-            text = f"Close the signal of {subject} again."
+            text = said("Close the signal of {subject} again.", subject=subject)
             return Step(id=step_id, kind="mend", tag=subject, text=text, ends="confirm", at_most_s=0.0)
         case "lift":
-            text = f"Lift the inhibit on {subject}."
+            text = said("Lift the inhibit on {subject}.", subject=subject)
             return Step(id=step_id, kind="lift", effect=subject, text=text, ends="confirm", at_most_s=0.0)
         case "all-clear":
-            text = f"Tell {subject} that the test is over."
+            text = said("Tell {subject} that the test is over.", subject=subject)
             return Step(id=step_id, kind="all-clear", role=subject, text=text, ends="confirm", at_most_s=0.0)
     raise KeyError(step_id)

@@ -12,6 +12,7 @@ from gaswitness.run.events import Event, GasTurned, MarkMade, ReadingTaken
 from gaswitness.run.lookout import Message
 from gaswitness.run.state import OpenGas, RunState, Standing, bout_span, tags_of
 from gaswitness.run.steady import Sample
+from gaswitness.sentence import listed, said
 from gaswitness.site.records import Detector, Pattern
 from gaswitness.units import convert
 
@@ -304,7 +305,7 @@ class Watcher:
         for one in _side_by_side(state, step):
             point = f"{one.tag}.{'fault' if one.kind in ('fault', 'mend') else one.point}"
             if one.kind in ("await-set", "await-clear", "fault", "mend") and point not in state.signals:
-                seen.append((point, f"alarm {point} at the panel", one.post or "", None))
+                seen.append((point, said("alarm {point} at the panel", point=point), one.post or "", None))
             tags = (*tags, *one.watch)
         effects = [site.effect(tag) for tag in dict.fromkeys(tags)]
         seen += [(f"{effect.tag}.on", effect.name, effect.post, effect.pattern) for effect in effects]
@@ -333,7 +334,10 @@ def _cautions(state: RunState) -> tuple[str, ...]:
             continue
         bottles.setdefault(text if of_bottle else caution, []).extend([lead] if of_bottle else [])
     every = state.now.step.kind == "gas-on"
-    return tuple(f"{', '.join(of)}: {text}" if of and not every else text for text, of in bottles.items())
+    return tuple(
+        said("{bottles}: {caution}", bottles=listed(of), caution=text) if of and not every else text
+        for text, of in bottles.items()
+    )
 
 
 def _in_plan_order(state: RunState, tags: tuple[str, ...]) -> tuple[str, ...]:
