@@ -1,6 +1,7 @@
 #!/bin/sh
 # What tests talk to: from Debian an independent Modbus peer, joined serial ports, PDF to pictures, a browser, a database
-# server (tests start one of their own, on a free port); and from npm, where there is one, the rules by which pages are looked through for what keeps people out (axe-core, MPL-2.0).
+# server (tests start one of their own, on a free port); and from npm, where there is one, the rules by which pages are
+# looked through for what keeps people out (axe-core, MPL-2.0).
 # Installs what is missing when it may; otherwise the tests that need one say so and skip.
 set -u
 missing=""

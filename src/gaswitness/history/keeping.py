@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from collections import defaultdict
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
-from typing import Any, Literal
+from typing import Literal
 
-from sqlalchemy import Connection, insert, select
+from sqlalchemy import ColumnElement, Connection, Table, insert, select
 
 from gaswitness.certify import bundle
 from gaswitness.errors import Fault, InputFaults
 from gaswitness.history import schema
-from gaswitness.history.parcel import Parcel, VisitRows
+from gaswitness.history.parcel import Parcel, Row, VisitRows
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,111 +30,110 @@ class Kept:
     """Visits that another now takes the place of; they stay."""
 
 
-@dataclass(frozen=True, slots=True)
-class _Replaced:
-    first: str
-    by: str
-    why: str
+Replaced = tuple[str, str, str]
+"""A visit, the one that takes its place, and why."""
+_AT_ONCE = 500
 
 
 def keep(to: Connection, parcel: Parcel, now: datetime) -> Kept:
     """Add a file and what follows from it; raises InputFaults where rows on paper contradict what is kept."""
     kept_at = now.astimezone(UTC).isoformat(timespec="seconds")
-    if _has(to, schema.evidence.c.sha256, parcel.sha256):
+    evidence, keys = schema.evidence.c, [one.key for one in parcel.visits]
+    if _known(to, evidence.sha256, [parcel.sha256]):
         return Kept(parcel.sha256, "known", known_visits=len(parcel.visits))
     row = {"sha256": parcel.sha256, "kind": parcel.kind, "name": parcel.name, "data": parcel.data, "kept_at": kept_at}
     to.execute(insert(schema.evidence), row)
-    new = corrected = 0
-    faults: list[Fault] = []
-    for one in parcel.visits:
-        if parcel.kind == "paper" and one.copy_of and _has(to, schema.visit.c.visit, one.copy_of):
-            continue  # it came out of this very store
-        if not _has(to, schema.visit.c.visit, one.key):
-            try:
-                replaced = _on_paper(to, one) if parcel.kind == "paper" else _run(to, one, parcel)
-            except _Contradiction as found:
-                faults.append(Fault(one.where, str(found), found.hint))
-                continue
-            _add(to, one, kept_at)
-            for pair in replaced:
-                to.execute(insert(schema.correction), {"first": pair.first, "by": pair.by, "why": pair.why})
-            new, corrected = new + 1, corrected + len(replaced)
-        to.execute(insert(schema.shown_by), {"visit": one.key, "evidence_sha256": parcel.sha256})
-    if faults:
-        raise InputFaults(parcel.name, tuple(faults))
+    known = _known(to, schema.visit.c.visit, [*keys, *(one.copy_of for one in parcel.visits if one.copy_of)])
+    fresh = [one for one in parcel.visits if one.key not in known and one.copy_of not in known]
+    replaced = _on_paper(to, parcel.name, fresh) if parcel.kind == "paper" else _run(to, fresh, parcel)
+    _add(to, fresh, kept_at)
+    _insert(to, schema.correction, [{"first": first, "by": by, "why": why} for first, by, why in replaced])
+    shown = [one.key for one in parcel.visits if one.copy_of not in known]
+    _insert(to, schema.shown_by, [{"visit": key, "evidence_sha256": parcel.sha256} for key in shown])
     if parcel.certificate is not None:
-        to.execute(insert(schema.certificate), {"evidence_sha256": parcel.sha256, **parcel.certificate})
-    return Kept(parcel.sha256, "kept", new, len(parcel.visits) - new, corrected)
+        _insert(to, schema.certificate, [{"evidence_sha256": parcel.sha256, **parcel.certificate}])
+    return Kept(parcel.sha256, "kept", len(fresh), len(parcel.visits) - len(fresh), len(replaced))
 
 
-class _Contradiction(Exception):
-    def __init__(self, message: str, hint: str) -> None:
-        super().__init__(message)
-        self.hint = hint
+def _known(to: Connection, column: ColumnElement[str], values: Sequence[str]) -> set[str]:
+    """Those of the values that are there already."""
+    found: set[str] = set()
+    for at in range(0, len(values), _AT_ONCE):
+        found |= set(to.execute(select(column).where(column.in_(values[at : at + _AT_ONCE]))).scalars())
+    return found
 
 
-def _has(to: Connection, column: Any, value: str) -> bool:
-    return to.execute(select(column).where(column == value)).first() is not None
+def _insert(to: Connection, table: Table, rows: Sequence[Row]) -> None:
+    if rows:
+        to.execute(insert(table), [dict(row) for row in rows])
 
 
-def _add(to: Connection, one: VisitRows, kept_at: str) -> None:
-    if one.site is not None and not _has(to, schema.site_description.c.sha256, one.site["sha256"]):
-        to.execute(insert(schema.site_description), dict(one.site))
-    to.execute(insert(schema.visit), {**one.visit, "kept_at": kept_at})
+def _add(to: Connection, fresh: Sequence[VisitRows], kept_at: str) -> None:
+    sites = {one.site["sha256"]: one.site for one in fresh if one.site is not None}
+    there = _known(to, schema.site_description.c.sha256, list(sites))
+    _insert(to, schema.site_description, [row for key, row in sites.items() if key not in there])
+    _insert(to, schema.visit, [{**one.visit, "kept_at": kept_at} for one in fresh])
     for table in schema.ADDED_PER_VISIT:
-        if rows := [{"visit": one.key, **row} for row in one.rows.get(table.name, ())]:
-            to.execute(insert(table), rows)
+        _insert(to, table, [{"visit": one.key, **row} for one in fresh for row in one.rows.get(table.name, ())])
 
 
-def _on_paper(to: Connection, one: VisitRows) -> list[_Replaced]:
-    """Rows on paper of the same detector at the same time, which this one must say that it corrects."""
+def _on_paper(to: Connection, name: str, fresh: Sequence[VisitRows]) -> list[Replaced]:
+    """What these rows take the place of; one that contradicts another must say that it corrects it."""
     visit, tests, correction = schema.visit.c, schema.test.c, schema.correction.c
-    if copies := _copies(to, one):
-        return copies
-    tag, at = one.rows["test"][0]["tag"], one.visit["started"]
-    same = (
-        select(visit.visit)
-        .join(schema.test, tests.visit == visit.visit)
-        .where(visit.kind == "paper", visit.site == one.visit["site"], visit.started == at, tests.tag == tag)
-        .where(visit.visit.not_in(select(correction.first)))
-    )
-    earlier = [str(key) for key in to.execute(same).scalars()]
-    if earlier and not one.corrects:
-        raise _Contradiction(
-            f"another record of {tag} at {at} is kept, and says something else",
-            "put 'yes' under corrects if this row puts the other right; if it is a second test, give date and time",
+    standing: dict[tuple[str, str, str], str] = {}
+    copies: dict[str, list[str]] = defaultdict(list)
+    for site in sorted({one.visit["site"] for one in fresh}):
+        found = (
+            select(visit.visit, visit.run_id, visit.started, tests.tag)
+            .join(schema.test, tests.visit == visit.visit)
+            .where(visit.kind == "paper", visit.site == site, visit.visit.not_in(select(correction.first)))
         )
-    if one.corrects and not earlier:
-        raise _Contradiction(
-            f"says that it corrects a record of {tag} at {at}, and none is kept", "leave corrects empty"
+        for key, copy_of, started, tag in to.execute(found):
+            standing[site, started, tag] = key
+            copies[copy_of].append(key)
+    replaced: list[Replaced] = []
+    faults: list[Fault] = []
+    for one in fresh:
+        tag, at = one.rows["test"][0]["tag"], one.visit["started"]
+        place = (one.visit["site"], at, tag)
+        before = standing.get(place)
+        standing[place] = one.key
+        if copied := copies.get(one.key):
+            replaced += [(key, one.key, "the original came in") for key in copied]
+        elif before is not None and one.corrects:
+            replaced.append((before, one.key, "put right on paper"))
+        elif before is not None:
+            message = f"another record of {tag} at {at} is kept, or stands further up, and says something else"
+            hint = "put 'yes' under corrects if this row puts the other right; if it is a second test, give its time"
+            faults.append(Fault(one.where, message, hint))
+        elif one.corrects:
+            message = f"says that it corrects a record of {tag} at {at}, and none is kept"
+            faults.append(Fault(one.where, message, "leave corrects empty"))
+    if faults:
+        raise InputFaults(name, tuple(faults))
+    return replaced
+
+
+def _run(to: Connection, fresh: Sequence[VisitRows], parcel: Parcel) -> list[Replaced]:
+    """Copies of a run on paper, and a ledger that went on: whichever goes further takes the place of the other."""
+    visit = schema.visit.c
+    replaced: list[Replaced] = []
+    for one in fresh:
+        copies = select(visit.visit).where(visit.kind == "paper", visit.run_id == one.key)
+        replaced += [(key, one.key, "the original came in") for key in to.execute(copies).scalars()]
+        same = select(visit.visit).where(
+            visit.kind == "run",
+            visit.site == one.visit["site"],
+            visit.run_id == one.visit["run_id"],
+            visit.started == one.visit["started"],
         )
-    return [_Replaced(key, one.key, "put right on paper") for key in earlier]
-
-
-def _copies(to: Connection, one: VisitRows) -> list[_Replaced]:
-    """Rows that another store wrote out of this very visit, and that came here before it."""
-    visit = schema.visit.c
-    copies = select(visit.visit).where(visit.kind == "paper", visit.run_id == one.key)
-    return [_Replaced(str(key), one.key, "the original came in") for key in to.execute(copies).scalars()]
-
-
-def _run(to: Connection, one: VisitRows, parcel: Parcel) -> list[_Replaced]:
-    """Copies of this run on paper, and a ledger that went on: whichever goes further takes the place of the other."""
-    visit = schema.visit.c
-    replaced = _copies(to, one)
-    same = select(visit.visit).where(
-        visit.kind == "run",
-        visit.site == one.visit["site"],
-        visit.run_id == one.visit["run_id"],
-        visit.started == one.visit["started"],
-    )
-    data = _ledger_in(parcel.kind, parcel.data, parcel.name)
-    for key in to.execute(same).scalars().all():
-        other = _ledger_of(to, key)
-        if data.startswith(other):
-            replaced.append(_Replaced(str(key), one.key, "the run went on"))
-        elif other.startswith(data):
-            replaced.append(_Replaced(one.key, str(key), "the run went on"))
+        data = _ledger_in(parcel.kind, parcel.data, parcel.name)
+        for key in to.execute(same).scalars().all():
+            other = _ledger_of(to, key)
+            if data.startswith(other):
+                replaced.append((key, one.key, "the run went on"))
+            elif other.startswith(data):
+                replaced.append((one.key, key, "the run went on"))
     return replaced
 
 
