@@ -13,18 +13,13 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from gaswitness.links.rig.control import Greeting, Reply, Request, Seen
-from support.boards import CHROMIUM_FLAGS, DESK, PHONE, chromium
+from gaswitness.links.rig.client import PATIENCE_S
+from gaswitness.links.rig.control import Greeting, Request, Seen
+from support.boards import CHROMIUM_FLAGS, DESK, PHONE, BoardProcess, chromium
 
 ASKED = (
     """() => document.querySelector('#ended:not([hidden])') || document.querySelector('#answers:not([hidden]) #done')"""
 )
-MIDDLE_OF = """(which) => {
-  const one = document.querySelector(which);
-  one.scrollIntoView({ block: "center", behavior: "instant" });
-  const { left, top, width, height } = one.getBoundingClientRect();
-  return [left + width / 2, top + height / 2];
-}"""
 DONE_WITH = """(was) => document.querySelector('#ended:not([hidden])') || document.querySelector('#answers[hidden]')
   || document.querySelector('#step-text').textContent !== was"""
 
@@ -43,6 +38,16 @@ async def browser() -> AsyncIterator[Any]:
             await made.close()
 
 
+@contextlib.asynccontextmanager
+async def board(*words: str) -> AsyncIterator[BoardProcess]:
+    """A board that goes until the end of the block, while other work of this loop goes on."""
+    made = BoardProcess(list(words))
+    try:
+        yield await asyncio.to_thread(made.start)
+    finally:
+        await asyncio.to_thread(made.stop)
+
+
 async def page_of(browser: Any, size: dict[str, int], **more: Any) -> Any:
     """A page in a context of its own."""
     more.setdefault("locale", "en-GB")
@@ -55,45 +60,84 @@ async def page_of(browser: Any, size: dict[str, int], **more: Any) -> Any:
 
 
 class Eyes:
-    """What acts at each post of the installation, as somebody there would see and hear it."""
+    """What acts at each post of the installation, as somebody there would see and hear it.
+
+    The board reaches the rig through here (`hands`), and what it wants of the rig waits while somebody presses: at many
+    times the speed of life the reaction of a person, or of a busy machine, would else be minutes of the day.
+    """
 
     def __init__(self, hands: str) -> None:
-        self._port = int(hands.rpartition(":")[2])
+        self._rig = int(hands.rpartition(":")[2])
         self._looking: dict[str, asyncio.Queue[Seen]] = {}
-        self._task: asyncio.Task[None] | None = None
-        self.seen: list[Seen] = []
+        self._tasks: set[asyncio.Task[None]] = set()
+        self._server: asyncio.Server | None = None
+        self._pressing = 0
+        self._pressed = asyncio.Event()
+        self._pressed.set()
+        self.hands = ""
 
     def at(self, post: str) -> asyncio.Queue[Seen]:
         """Everything that acts at this post from now on."""
         return self._looking.setdefault(post, asyncio.Queue())
 
+    def looks_away(self, post: str) -> None:
+        """Nobody stands there any more."""
+        for _ in range(self._looking.pop(post, asyncio.Queue()).qsize()):
+            self.done()
+
+    def done(self) -> None:
+        """Somebody has pressed."""
+        self._pressing -= 1
+        if self._pressing == 0:
+            self._pressed.set()
+
     async def __aenter__(self) -> Eyes:
-        reader, writer = await asyncio.open_connection("127.0.0.1", self._port)
+        reader, writer = await asyncio.open_connection("127.0.0.1", self._rig)
         Greeting.model_validate_json(await reader.readline())
         writer.write(Request(id=1, ask="watch").model_dump_json().encode() + b"\n")
-        self._task = asyncio.create_task(self._look(reader, writer))
+        self._tasks.add(asyncio.create_task(self._look(reader, writer)))
+        self._server = await asyncio.start_server(self._pass_on, "127.0.0.1", 0)
+        self.hands = f"127.0.0.1:{self._server.sockets[0].getsockname()[1]}"
         return self
 
     async def __aexit__(self, *_: object) -> None:
-        if self._task is not None:
-            self._task.cancel()
-            with contextlib.suppress(asyncio.CancelledError):
-                await self._task
+        if self._server is not None:
+            self._server.close()
+        for task in tuple(self._tasks):
+            task.cancel()
+        await asyncio.gather(*self._tasks, return_exceptions=True)
 
     async def _look(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
             while line := await reader.readline():
-                if b'"mark_id"' not in line:
-                    Reply.model_validate_json(line)
-                    continue
-                seen = Seen.model_validate_json(line)
-                if seen.signal == "present":
-                    continue
-                self.seen.append(seen)
-                if seen.post in self._looking:
+                seen = Seen.model_validate_json(line) if b'"mark_id"' in line else None
+                if seen is not None and seen.signal != "present" and seen.post in self._looking:
+                    self._pressing += 1
+                    self._pressed.clear()
                     self._looking[seen.post].put_nowait(seen)
         finally:
             writer.close()
+
+    async def _pass_on(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """One connection of the board, held up now and then, but never for as long as it has patience."""
+        from_rig, to_rig = await asyncio.open_connection("127.0.0.1", self._rig)
+
+        async def back() -> None:
+            while data := await from_rig.read(65536):
+                writer.write(data)
+                await writer.drain()
+            writer.close()
+
+        backwards = asyncio.create_task(back())
+        self._tasks.add(backwards)
+        try:
+            while line := await reader.readline():
+                with contextlib.suppress(TimeoutError):
+                    await asyncio.wait_for(self._pressed.wait(), PATIENCE_S / 2)
+                to_rig.write(line)
+                await to_rig.drain()
+        finally:
+            to_rig.close()
 
 
 @dataclass
@@ -185,19 +229,15 @@ class AtPost:
         with contextlib.suppress(asyncio.CancelledError):
             await self._watching
         self._watching = None
+        self.eyes.looks_away(self.post)
 
     async def press(self, signal: str, on: bool, pattern: str | None = None) -> None:
         """One press of the button for it."""
         which = f'.press[data-signal="{signal}"][data-on="{"yes" if on else "no"}"]'
         if on and pattern is not None and await self.page.locator(f'{which}[data-pattern="{pattern}"]').count():
             which += f'[data-pattern="{pattern}"]'
-        await self._touch(which)
+        await self.page.locator(which).tap()
         self.pressed.append((self.post, signal, on))
-
-    async def _touch(self, which: str) -> None:
-        """A finger on it, with no more looking than a person takes: at speed every tenth of a second counts."""
-        middle = await self.page.evaluate(MIDDLE_OF, which)
-        await self.page.touchscreen.tap(*middle)
 
     async def other(self, note: str) -> None:
         """Something that nobody expected, in words."""
@@ -212,7 +252,10 @@ class AtPost:
     async def _watch(self, coming: asyncio.Queue[Seen]) -> None:
         while True:
             seen = await coming.get()
-            await self.press(seen.signal, seen.on, seen.pattern)
+            try:
+                await self.press(seen.signal, seen.on, seen.pattern)
+            finally:
+                self.eyes.done()
 
 
 async def shot(page: Any, path: Path) -> None:

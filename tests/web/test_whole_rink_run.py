@@ -15,13 +15,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import pytest
+
 from gaswitness.evidence.series import series_of
 from gaswitness.judge import judge
 from gaswitness.plan.records import Plan
 from gaswitness.run.events import MarkMade
-from support.boards import BoardProcess, board, chromium
+from support.boards import chromium
 from support.ledgers_on_disk import marks_in, only_ledger
-from support.people import AtDesk, AtPost, Eyes, browser, shot
+from support.people import AtDesk, AtPost, Eyes, board, browser, shot
 from support.processes import rig
 
 SPEED = float(os.environ.get("GASWITNESS_RINK_SPEED", "40"))
@@ -60,9 +62,9 @@ class Visit:
             await self.doors.go_to(post, await self.desk.invite(post))
 
 
-async def day(served: BoardProcess, hands: str, output: Path) -> Visit:
+async def day(words: list[str], hands: str, output: Path) -> Visit:
     """From joining to the plan of the retest."""
-    async with browser() as made, Eyes(hands) as eyes:
+    async with Eyes(hands) as eyes, board(*words, "--rig", eyes.hands) as served, browser() as made:
         desk = await AtDesk.take(made, served.desk)
         await desk.page.get_by_role("link", name="Live").click()
         people = [await AtPost.at(made, "Ines", eyes), await AtPost.at(made, "Noor", eyes)]
@@ -102,6 +104,7 @@ async def finish(desk: AtDesk, output: Path) -> str:
     return words
 
 
+@pytest.mark.timeout(900)
 def test_the_whole_rink_with_a_desk_and_three_phones(repo: Path, tmp_path: Path, output: Path) -> None:
     """Seven detectors under gas, nine effects by three people, inhibits proven, result, certificate, retest."""
     chromium()
@@ -111,11 +114,8 @@ def test_the_whole_rink_with_a_desk_and_three_phones(repo: Path, tmp_path: Path,
     command("keys", "new", "-o", str(key))
     words = ["--folder", str(tmp_path), "--run", str(plan), "--operator", "Mira K.", "--key", str(key)]
     faults = [word for fault in FAULTS for word in ("--fault", fault)]
-    with (
-        rig(site, SPEED, *faults) as (link, hands),
-        board(*words, "--link", link, "--rig", hands, "--speed", str(SPEED)) as served,
-    ):
-        visit = asyncio.run(day(served, hands, output))
+    with rig(site, SPEED, *faults) as (link, hands):
+        visit = asyncio.run(day([*words, "--link", link, "--speed", str(SPEED)], hands, output))
 
     ledger = only_ledger(tmp_path)
     assert ledger.stopped is not None
