@@ -30,7 +30,6 @@ FLOW = ("site", "plan", "run", "evidence", "judge", "certify", "learn")
 EDGES = ("cli", "web", "links", "history")
 
 LONG = {
-    "response/fit.py": "one docstring states the whole model of the fit, its flags and its limits",
 }
 """Files over 500 lines, each with its reason."""
 

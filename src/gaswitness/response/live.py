@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from gaswitness.errors import InputError
 from gaswitness.response import lag_curve, separable, spread
-from gaswitness.response.fit import COARSE, fit_step
+from gaswitness.response.fit import fit_step
 from gaswitness.response.late import Late, late_part
 from gaswitness.response.quality import resolution_seen, runs_z, spikes
+from gaswitness.response.seek import COARSE
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]

@@ -12,8 +12,10 @@ from numpy.typing import ArrayLike, NDArray
 
 from gaswitness.errors import InputError
 from gaswitness.response import separable
-from gaswitness.response.fit import COARSE, check_known, fit_step
+from gaswitness.response.fit import fit_step
 from gaswitness.response.rows import fit_rows
+from gaswitness.response.seek import COARSE
+from gaswitness.response.trace import check_known
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
