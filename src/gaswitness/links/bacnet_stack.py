@@ -160,6 +160,7 @@ class Stack:
         self._app.asap.numberOfApduRetries = 1
         self._app.asap.apduTimeout = int(1000 * timeout_s)
         self._app.asap.maxApduLengthAccepted = LONGEST_ANSWER
+        self._app.asap.maxSegmentsAccepted = None  # answers in one piece are asked for
         self._app.nsap = NetworkServiceAccessPoint()
         self._app.nse = NetworkServiceElement()
         bip, codec = BIPNormal(), BVLLCodec()
