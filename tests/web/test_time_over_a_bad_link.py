@@ -7,10 +7,10 @@ phone's clock. The truth is the machine's one monotonic clock, which both ends c
 
 from __future__ import annotations
 
+import contextlib
 import json
 import shutil
 import subprocess
-import sys
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -25,7 +25,7 @@ import pytest
 from gaswitness.run.events import RunStarted
 from gaswitness.web.access import Access, Session
 from support.bad_link import BadLink, Weather, bad_link
-from support.boards import PHONE, BoardProcess, board, chromium, invite, join, person, take_desk
+from support.boards import CHROMIUM_FLAGS, PHONE, BoardProcess, board, chromium, person
 from support.ledgers_on_disk import marks_in, only_ledger
 
 PHONES, MARKS, SECONDS = 40, 52, 70.0
@@ -64,9 +64,12 @@ def ends(cellar: tuple[Path, Path], tmp_path_factory: pytest.TempPathFactory) ->
     access = Access(file=folder / ".gaswitness-board.json")
     made = [access.join(access.invite("desk", run=None), f"P{n}", "phone") for n in range(PHONES)]
     words = ["--host", "0.0.0.0", "--folder", str(folder), "--run", str(cellar[1]), "--link", "by-hand:"]
-    with bad_link(Weather()) as link, board(*words, "--operator", "Mira K.", within=link.at_board) as served:
-        with link.board_at(served.port) as address:
-            yield Ends(link, served, folder, address, made)
+    with (
+        bad_link(Weather()) as link,
+        board(*words, "--operator", "Mira K.", within=link.at_board) as served,
+        link.board_at(served.port) as address,
+    ):
+        yield Ends(link, served, folder, address, made)
 
 
 def wrong(rng: Random, number: int, link: BadLink, access: tuple[str, Session]) -> dict[str, Any]:
@@ -130,3 +133,82 @@ def test_of_two_thousand_marks_of_forty_phones_99_in_100_lie_within_what_is_stat
     assert np.mean(within) >= CLAIMED, figures
     assert np.median(u_s / bound_s) < 1.2, "what is stated is not much wider than the quickest round trip allows"
     assert np.quantile(np.abs(error_s), 0.95) > 0.005, "a link without any error would show nothing"
+
+
+BENT = """(() => {
+  const { wrong_ms, ppm, step_at_ms, step_by_ms } = %s;
+  const now = performance.now.bind(performance), wall = Date.now.bind(Date);
+  const of = Object.getOwnPropertyDescriptor(Event.prototype, "timeStamp").get;
+  const own = (ms) => ms * (1 + ppm * 1e-6), began = wall() - now();
+  performance.now = () => own(now());
+  Object.defineProperty(Event.prototype, "timeStamp", { get() { return own(of.call(this)); } });
+  Date.now = () => Math.floor(began + wrong_ms + own(now()) + (now() > step_at_ms ? step_by_ms : 0));
+  window.truly_ms = [];
+  addEventListener("pointerdown", (event) => {
+    if (event.target.closest(".press[data-signal]")) window.truly_ms.push(performance.timeOrigin + of.call(event));
+  }, true);
+})();"""
+"""Both clocks of a page are bent before anything of it runs; when fingers truly came down is kept beside."""
+
+KEPT = """() => new Promise((done) => {
+  const asked = indexedDB.open("gaswitness-post", 1);
+  asked.onsuccess = () => {
+    const all = asked.result.transaction("marks").objectStore("marks").getAll();
+    all.onsuccess = () => { asked.result.close(); done(all.result); };
+  };
+})"""
+
+
+@contextlib.contextmanager
+def browser_at(link: BadLink, folder: Path) -> Iterator[Any]:
+    """A browser at the phones' end."""
+    path = chromium()
+    from playwright.sync_api import sync_playwright
+
+    if link.at_phones:
+        script = folder / "chromium-there"
+        script.write_text(f'#!/bin/sh\nexec {" ".join(link.at_phones)} {path} "$@"\n')
+        script.chmod(0o755)
+        path = str(script)
+    with sync_playwright() as playwright:
+        made = playwright.chromium.launch(executable_path=path, args=CHROMIUM_FLAGS)
+        try:
+            yield made
+        finally:
+            made.close()
+
+
+@pytest.mark.parametrize(
+    "bent",
+    [
+        {"wrong_ms": 240_000, "ppm": 80, "step_at_ms": 9000, "step_by_ms": -90_000},
+        {"wrong_ms": -420_000, "ppm": -300, "step_at_ms": 12_000, "step_by_ms": 700},
+    ],
+    ids=["4 min fast, set back", "7 min slow, set on"],
+)
+def test_a_browser_with_bent_clocks_is_placed_alike(ends: Ends, bent: dict[str, float], tmp_path: Path) -> None:
+    """Taps on the page itself: finger, page, queue, board, ledger."""
+    rng = Random(int(bent["ppm"]))
+    taps = 25
+    cookie, _ = ends.accesses[0]
+    with browser_at(ends.link, tmp_path) as chromium:
+        phone = person(chromium, PHONE, user_agent="phone")
+        phone.context.add_init_script(BENT % json.dumps(bent))
+        phone.context.add_cookies([{"name": "gaswitness", "value": cookie, "url": f"http://{ends.address}"}])
+        phone.goto(f"http://{ends.address}/post?post=DOOR")
+        buttons = phone.locator('.press[data-signal="FAN.on"]')
+        phone.locator("#clock", has_text="within").wait_for(timeout=60_000)
+        for _ in range(taps):
+            buttons.nth(rng.randrange(2)).tap()
+            phone.wait_for_timeout(rng.uniform(100, 1200))
+        phone.locator("#kept", has_text="All marks are recorded").wait_for(timeout=120_000)
+        truly_ms = phone.evaluate("window.truly_ms")
+        kept = sorted(phone.evaluate(KEPT), key=lambda one: one["nth"])
+    assert len(kept) == len(truly_ms) == taps
+    assert {one["state"] for one in kept} == {"recorded"}
+    placed, ahead_s = ends.instants(), time.time() - time.monotonic()
+    error_s = np.array([placed[one["mark_id"]] - (ms / 1e3 - ahead_s) for one, ms in zip(kept, truly_ms, strict=True)])
+    u_s = np.array([one["u_s"] for one in kept])
+    print(bent, np.median(u_s), np.median(error_s), np.max(np.abs(error_s)))
+    assert np.mean(np.abs(error_s) <= 2 * u_s) >= CLAIMED
+    assert np.max(u_s) < 1.0
