@@ -42,11 +42,20 @@ def board(
         Path | None, typer.Option("--key", help="Private signing key, to issue certificates.", show_default=False)
     ] = None,
     tls: Annotated[bool, typer.Option("--tls", help="Encrypt, with a certificate made for this board.")] = False,
+    store: Annotated[
+        str | None,
+        typer.Option(
+            "--store",
+            metavar="URL",
+            help="Store for the due list; else the user's own, if there is one, else the certificates in the folder.",
+            show_default=False,
+        ),
+    ] = None,
 ) -> None:
     """Serve the desk and the posts on the local network, until stopped. Prints where to open the desk, once."""
     import asyncio
 
     from gaswitness.cli.boarding import Asked, serve
 
-    asked = Asked(port, host, folder, run, link, rig, speed, assume_yes, operator, key, tls)
+    asked = Asked(port, host, folder, run, link, rig, speed, assume_yes, operator, key, tls, store)
     asyncio.run(serve(asked))

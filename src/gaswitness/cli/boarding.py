@@ -20,6 +20,8 @@ from gaswitness.cli.output import talk
 from gaswitness.cli.run import user
 from gaswitness.cli.running import Around, Seated, Wanted, carry_out, foresight_for
 from gaswitness.errors import GaswitnessError, InputError, LinkError
+from gaswitness.history.opening import default_url
+from gaswitness.history.opening import exists as store_exists
 from gaswitness.web.access import Access
 from gaswitness.web.app import make_app
 from gaswitness.web.board import Board, Start
@@ -50,6 +52,7 @@ class Asked:
     operator: str
     key: Path | None
     tls: bool
+    store: str | None = None
 
 
 class Runs:
@@ -178,6 +181,7 @@ async def _serve(asked: Asked, host: str, listening: socket.socket) -> None:
         access=Access(file=asked.folder / SESSIONS, secure=asked.tls),
         address=f"{scheme}://{_in_url(reached)}:{port}",
         tls_fingerprint=tls.fingerprint if tls else "",
+        store=asked.store or (default_url() if store_exists(None) else None),
     )
     if asked.key is not None:
         board.key = read_private(asked.key.read_bytes(), str(asked.key), os.environ.get(PASSPHRASE))

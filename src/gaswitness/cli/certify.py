@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
 
 def certify(
@@ -13,6 +16,12 @@ def certify(
     key: Annotated[Path, typer.Option("--key", help="Private signing key, made with `gaswitness keys new`.")],
     out: Annotated[Path, typer.Option("-o", "--out", help="Folder for the PDF and the bundle.")],
     issued_by: Annotated[str, typer.Option("--issued-by", help="Who issues it; default: the run's operator.")] = "",
+    store: Annotated[
+        str | None,
+        typer.Option(
+            "--store", metavar="URL", help="Keep it there too, as `gaswitness import` does.", show_default=False
+        ),
+    ] = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document on stdout.")] = False,
 ) -> None:
     """Judge LEDGER, sign the result, and write a PDF and one bundle that others can check.
@@ -25,7 +34,7 @@ def certify(
     from gaswitness.certify import certificate
     from gaswitness.certify.keys import fingerprint, read_private
     from gaswitness.cli.keys import PASSPHRASE
-    from gaswitness.cli.output import print_json
+    from gaswitness.cli.output import print_json, talk
     from gaswitness.errors import EXIT_FELL_SHORT
     from gaswitness.history.files import late_beside, write_whole
 
@@ -44,6 +53,8 @@ def certify(
     write_whole(pdf, issue.pdf)
     write_whole(bundle, issue.bundle)
     outcome = issue.payload.judgement.outcome
+    if store is not None:
+        _keep(store, bundle, secret.public_key())
     if as_json:
         print_json(
             {
@@ -52,6 +63,7 @@ def certify(
                 "pdf": str(pdf),
                 "bundle": str(bundle),
                 "signer": fingerprint(secret.public_key()),
+                "kept": store is not None,
                 "late": issue.payload.judgement.late,
                 "outcome_at_end": issue.payload.outcome_at_end,
             }
@@ -66,5 +78,19 @@ def certify(
         typer.echo(f"certificate  {pdf}")
         typer.echo(f"bundle       {bundle}")
         typer.echo(f"signer       {fingerprint(secret.public_key())}")
+        if store is not None:
+            typer.echo(f"kept         {store}")
+        else:
+            talk(f"To keep it over the years: gaswitness import {bundle}")
     if outcome != "pass":
         raise typer.Exit(EXIT_FELL_SHORT)
+
+
+def _keep(store: str, bundle: Path, signer: Ed25519PublicKey) -> None:
+    from datetime import UTC, datetime
+
+    from gaswitness.history.parcel import bundle_parcel
+    from gaswitness.history.store import open_store
+
+    with open_store(store, make=True) as kept:
+        kept.keep(bundle_parcel(bundle.read_bytes(), bundle.name, trusted=[signer]), now=datetime.now(UTC))

@@ -17,6 +17,9 @@ if TYPE_CHECKING:
     from gaswitness.history.store import Store
 
 
+LATE = "marks that came in late lie beside it and do not count here: certify it, and import the bundle"
+
+
 def import_(
     files: Annotated[
         list[Path],
@@ -54,12 +57,14 @@ def import_(
 def _one(store: Store, path: Path, trusted: Sequence[Ed25519PublicKey], now: datetime) -> tuple[dict[str, Any], int]:
     """Keep one file; a file that is refused does not keep the next from being kept."""
     from gaswitness.errors import EXIT_BAD_INPUT, EvidenceError, InputError
+    from gaswitness.history.files import late_beside
     from gaswitness.history.intake import parcel_of
 
     row: dict[str, Any] = {"file": str(path), "state": "refused", "reason": "", "hint": ""}
     try:
         parcel = parcel_of(path.read_bytes(), path.name, trusted=trusted)
         kept = store.keep(parcel, now=now)
+        late = parcel.kind == "ledger" and bool(late_beside(path))
     except (EvidenceError, InputError) as error:
         return {**row, "reason": error.message, "hint": error.hint}, error.exit_code
     except OSError as error:
@@ -72,7 +77,7 @@ def _one(store: Store, path: Path, trusted: Sequence[Ed25519PublicKey], now: dat
         "visits": kept.visits,
         "known_visits": kept.known_visits,
         "corrected": kept.corrected,
-        "notes": list(parcel.notes),
+        "notes": [*parcel.notes, *([LATE] if late else [])],
     }, 0
 
 

@@ -32,6 +32,7 @@ class Kept:
 
 Replaced = tuple[str, str, str]
 """A visit, the one that takes its place, and why."""
+WENT_ON = "more was recorded of this run"
 _AT_ONCE = 500
 
 
@@ -115,7 +116,7 @@ def _on_paper(to: Connection, name: str, fresh: Sequence[VisitRows]) -> list[Rep
 
 
 def _run(to: Connection, fresh: Sequence[VisitRows], parcel: Parcel) -> list[Replaced]:
-    """Copies of a run on paper, and a ledger that went on: whichever goes further takes the place of the other."""
+    """Copies of a run on paper, and less of its record: whichever goes further takes the place of the other."""
     visit = schema.visit.c
     replaced: list[Replaced] = []
     for one in fresh:
@@ -127,24 +128,28 @@ def _run(to: Connection, fresh: Sequence[VisitRows], parcel: Parcel) -> list[Rep
             visit.run_id == one.visit["run_id"],
             visit.started == one.visit["started"],
         )
-        data = _ledger_in(parcel.kind, parcel.data, parcel.name)
+        data = _recorded(parcel.kind, parcel.data, parcel.name)
         for key in to.execute(same).scalars().all():
-            other = _ledger_of(to, key)
+            other = _recorded_of(to, key)
             if data.startswith(other):
-                replaced.append((key, one.key, "the run went on"))
+                replaced.append((key, one.key, WENT_ON))
             elif other.startswith(data):
-                replaced.append((one.key, key, "the run went on"))
+                replaced.append((one.key, key, WENT_ON))
     return replaced
 
 
-def _ledger_of(to: Connection, visit: str) -> bytes:
+def _recorded_of(to: Connection, visit: str) -> bytes:
     evidence, shown = schema.evidence.c, schema.shown_by.c
     found = select(evidence.kind, evidence.data, evidence.name).join(
         schema.shown_by, shown.evidence_sha256 == evidence.sha256
     )
     kind, data, name = to.execute(found.where(shown.visit == visit).limit(1)).one()
-    return _ledger_in(kind, bytes(data), name)
+    return _recorded(kind, bytes(data), name)
 
 
-def _ledger_in(kind: str, data: bytes, name: str) -> bytes:
-    return bundle.unpack(data, name)[0][bundle.LEDGER] if kind == "bundle" else data
+def _recorded(kind: str, data: bytes, name: str) -> bytes:
+    """All that was recorded of a run, in the order in which it came: the ledger, then what came in late."""
+    if kind != "bundle":
+        return data
+    members, _ = bundle.unpack(data, name)
+    return members[bundle.LEDGER] + members.get(bundle.LATE, b"")

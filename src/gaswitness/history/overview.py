@@ -29,7 +29,7 @@ def dues_of(
     store: Store | None, today: date, *, site: str | None = None, described: Iterable[Site] = ()
 ) -> tuple[list[Due], int]:
     """The due list, and how many simulated tests were left out; `described` are site files newer than what is kept."""
-    tests = counted(store, site) if store is not None else Counted([], 0)
+    tests = Counted(*only_real(store.last_tested(today, site=site))) if store is not None else Counted([], 0)
     sites = store.sites() if store is not None else {}
     sites |= {one.name: one for one in described}
     if site is not None:

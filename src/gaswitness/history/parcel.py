@@ -16,6 +16,7 @@ from gaswitness.certify.envelope import opened
 from gaswitness.certify.payload import PAYLOAD_TYPE, read_payload, site_bytes
 from gaswitness.certify.verify import verify
 from gaswitness.errors import EvidenceError
+from gaswitness.evidence.late import read_late, with_late
 from gaswitness.evidence.ledger import Ledger, read_ledger
 from gaswitness.evidence.series import Series, series_of
 from gaswitness.judge import judge
@@ -71,17 +72,19 @@ def bundle_parcel(data: bytes, name: str, *, trusted: Sequence[Ed25519PublicKey]
         raise EvidenceError(f"{name}: {proven.reason}", hint="nothing of it was kept; ask the signer about it")
     members, key = bundle.unpack(data, name)
     payload = read_payload(opened(members[bundle.CERTIFICATE], PAYLOAD_TYPE, key, name))
-    ledger = read_ledger(members[bundle.LEDGER], name)
+    ledger, late_bytes = read_ledger(members[bundle.LEDGER], name), members.get(bundle.LATE, b"")
+    counted = with_late(ledger, read_late(late_bytes, ledger, name)) if late_bytes else ledger
+    visit = _visit(counted, payload.judgement, visit_key(ledger.sha256, late_bytes))
     certificate = {
         "certificate_id": payload.certificate_id,
-        "visit": ledger.sha256,
+        "visit": visit.key,
         "signer": proven.signer,
         "vouched_for": proven.vouched_for,
         "issued": payload.issued,
         "issued_by": payload.issued_by,
     }
     notes = () if proven.vouched_for else ("whose key signed it was not checked: no trusted key was given",)
-    return Parcel("bundle", name, data, (_visit(ledger, payload.judgement),), certificate, notes)
+    return Parcel("bundle", name, data, (visit,), certificate, notes)
 
 
 def ledger_parcel(data: bytes, name: str) -> Parcel:
@@ -90,10 +93,16 @@ def ledger_parcel(data: bytes, name: str) -> Parcel:
     notes = ["not signed: nobody certified this ledger"]
     if ledger.stopped is None:
         notes.append("the run had not ended; import it again when it has")
-    return Parcel("ledger", name, data, (_visit(ledger, judge(series_of(ledger))),), None, tuple(notes))
+    visit = _visit(ledger, judge(series_of(ledger)), visit_key(ledger.sha256))
+    return Parcel("ledger", name, data, (visit,), None, tuple(notes))
 
 
-def _visit(ledger: Ledger, judgement: Judgement) -> VisitRows:
+def visit_key(ledger_sha256: str, late_bytes: bytes = b"") -> str:
+    """Digest by which a visit is known: with marks that came in late it is judged again, and is another one."""
+    return hashlib.sha256(f"{ledger_sha256}:".encode() + late_bytes).hexdigest() if late_bytes else ledger_sha256
+
+
+def _visit(ledger: Ledger, judgement: Judgement, key: str) -> VisitRows:
     series, started = series_of(ledger), ledger.started
     plan = started.plan
     document = site_bytes(plan)
@@ -103,7 +112,7 @@ def _visit(ledger: Ledger, judgement: Judgement) -> VisitRows:
         "document": document.decode(),
     }
     visit = {
-        "visit": ledger.sha256,
+        "visit": key,
         "kind": "run",
         "site": plan.site.name,
         "run_id": started.run_id,

@@ -6,10 +6,10 @@ import hashlib
 import json
 from collections import defaultdict
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Engine, Select, select
+from sqlalchemy import Engine, Select, func, or_, select
 from sqlalchemy.engine import RowMapping
 
 from gaswitness.errors import EvidenceError, InputError
@@ -67,26 +67,41 @@ class Store:
 
     def tested(self, *, site: str | None = None) -> list[DetectorTest]:
         """Every test that stands, or those of one site, by time; what a later record took the place of is left out."""
-        visit, test, finding, certificate = schema.visit, schema.test, schema.finding, schema.certificate
-        tests = (
-            select(visit.c.site, visit.c.kind, visit.c.ended, visit.c.simulated, test)
-            .join(test, test.c.visit == visit.c.visit)
-            .where(visit.c.visit.not_in(select(schema.correction.c.first)))
-            .order_by(visit.c.ended, visit.c.visit, test.c.tag)
-        )
+        visit, finding = schema.visit, schema.finding
+        tests = _standing_tests(site).order_by(visit.c.ended, visit.c.visit, schema.test.c.tag)
         figures = (
             select(finding)
             .join(visit, visit.c.visit == finding.c.visit)
             .where(finding.c.kind.in_(FIGURE_KINDS), finding.c.value.is_not(None), finding.c.tag.is_not(None))
         )
-        issued = select(certificate.c.visit, certificate.c.certificate_id).order_by(certificate.c.issued)
         if site is not None:
-            tests, figures = tests.where(visit.c.site == site), figures.where(visit.c.site == site)
-        papers: dict[str, str] = {row["visit"]: row["certificate_id"] for row in self._rows(issued)}
+            figures = figures.where(visit.c.site == site)
+        papers = self._papers()
         measured: dict[tuple[str, str], list[RowMapping]] = defaultdict(list)
         for row in self._rows(figures):
             measured[row["visit"], row["tag"]].append(row)
         return [_tested(row, measured[row["visit"], row["tag"]], papers) for row in self._rows(tests)]
+
+    def last_tested(self, until: date, *, site: str | None = None) -> list[DetectorTest]:
+        """What a due list needs, whatever the years have gathered: without figures, the last test of each detector that
+        showed something, up to a day, and those on which a sensor was exchanged."""
+        visit, test = schema.visit.c, schema.test.c
+        newest = func.row_number().over(
+            partition_by=(visit.site, test.tag, visit.simulated), order_by=(visit.ended.desc(), visit.visit.desc())
+        )
+        shown = _standing_tests(site).where(
+            visit.ended < (until + timedelta(days=1)).isoformat(), test.outcome != "not tested"
+        )
+        ranked = shown.add_columns(newest.label("newest")).subquery()
+        found = select(ranked).where(or_(ranked.c.newest == 1, ranked.c.sensor_exchanged)).order_by(ranked.c.ended)
+        papers = self._papers()
+        return [_tested(row, [], papers) for row in self._rows(found)]
+
+    def _papers(self) -> dict[str, str]:
+        """The latest certificate of each visit that has one."""
+        certificate = schema.certificate.c
+        issued = select(certificate.visit, certificate.certificate_id).order_by(certificate.issued)
+        return {row["visit"]: row["certificate_id"] for row in self._rows(issued)}
 
     def sites(self) -> dict[str, Site]:
         """The latest description of every site, by name; of a real visit, if there is one."""
@@ -154,6 +169,17 @@ class Store:
     def _rows(self, query: Select[Any]) -> list[RowMapping]:
         with opening.told(self._engine), self._engine.connect() as connection:
             return list(connection.execute(query).mappings())
+
+
+def _standing_tests(site: str | None) -> Select[Any]:
+    """Tests whose visit no other one took the place of."""
+    visit, test = schema.visit, schema.test
+    found = (
+        select(visit.c.site, visit.c.kind, visit.c.ended, visit.c.simulated, test)
+        .join(test, test.c.visit == visit.c.visit)
+        .where(visit.c.visit.not_in(select(schema.correction.c.first)))
+    )
+    return found if site is None else found.where(visit.c.site == site)
 
 
 def _tested(row: RowMapping, figures: list[RowMapping], papers: dict[str, str]) -> DetectorTest:

@@ -10,6 +10,7 @@ from pathlib import Path
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 
 from gaswitness.web.access import Access, Pace
+from gaswitness.web.due import DueList
 from gaswitness.web.folder import Folder
 from gaswitness.web.live import Live
 
@@ -35,9 +36,12 @@ class Board:
     begin: Callable[[Start], Awaitable[None]] | None = None
     """Begins a run and comes back once it goes; raises GaswitnessError."""
     live: Live | None = None
+    store: str | None = None
+    """Address of the store that the due list is made from; without one, from the certificates in the folder."""
     key: Ed25519PrivateKey | None = None
     """Signs certificates; without one none is issued here."""
     tls_fingerprint: str = ""
+    due: DueList = field(default_factory=DueList)
     now: Callable[[], datetime] = lambda: datetime.now(UTC)
     knocks: Pace = field(default_factory=lambda: Pace(burst=10, per_s=10 / 60))
     """How often one address may try to join."""

@@ -41,6 +41,7 @@ async def desk(request: Request) -> Response:
         "plans": folder.plans(),
         "runs": folder.runs(),
         "papers": folder.papers(),
+        "due": await run_in_threadpool(board.due.page, folder.path, board.store, board.now().astimezone().date()),
         "can_begin": board.begin is not None and (board.live is None or board.live.over),
         "operator": session.name,
     }

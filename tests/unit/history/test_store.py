@@ -95,7 +95,7 @@ def test_a_run_that_went_on_takes_the_place_of_its_beginning(store, longer_first
     assert [test.outcome for test in store.tested() if test.tag == "A"] == ["pass"]
     assert len(store.rows("visit")) == 2, "the first stays"
     [pair] = store.rows("correction")
-    assert pair["why"] == "the run went on"
+    assert pair["why"] == "more was recorded of this run"
 
 
 def test_runs_of_the_same_name_that_are_no_parts_of_each_other_both_stand(store):
