@@ -6,15 +6,20 @@ import sys
 from pathlib import Path
 
 from gaswitness.gases import CHECK_THE_TEXT, all_gases
-from gaswitness.gases.facts import Gas, Number, Origin
+from gaswitness.gases.facts import READ_IN, Gas, Number, Origin
 from gaswitness.gases.rules import all_rules
-from gaswitness.gases.table import sources
+from gaswitness.gases.table import read_in, sources
 
 NOTES = {text: key for key, text in sources().items()}
 
 
 def amount(value: Number) -> str:
     return f"{value:.10g}" if isinstance(value, float) else str(value)
+
+
+def _cited(key: str, text: str) -> str:
+    where = read_in()[key]
+    return f"- `{key}`: {text}" + (f" ({READ_IN[where]})" if where else "")
 
 
 def mark(origin: Origin) -> str:
@@ -71,6 +76,11 @@ def page() -> str:
         "that is printed in ppm and by mass keeps both printed numbers: neither is worked out from the other. These",
         "figures are no legal advice: the edition in force with you, the site's rules and licensed persons decide.",
         "",
+        "A figure without a question mark was computed, is common practice, or was read: once, when this table was",
+        "made, in the passage that holds it and no further. The list of sources says where: on a page of the body",
+        "named, in a copy by others, in an account by others, or in the table of a library. Editions change: check",
+        "what you rely on.",
+        "",
         "Conversions take the dilute gas as ideal: c [mg/m3] = x [ppm] M p / (R T) / 1000, by default at 25 degC and",
         "101.325 kPa. EU limits are printed for 20 degC. %LFL always needs the limit and the standard it comes from.",
         "",
@@ -96,7 +106,7 @@ def page() -> str:
             for rule in all_rules()
         ],
     )
-    lines += ["## Sources", "", *(f"- `{key}`: {text}" for key, text in sources().items()), ""]
+    lines += ["## Sources", "", *(_cited(key, text) for key, text in sources().items()), ""]
     return "\n".join(lines)
 
 

@@ -15,8 +15,8 @@ from gaswitness.errors import OutOfDomain
 from gaswitness.gases.facts import Origin
 from gaswitness.sentence import said
 
-NFPA_72 = Origin(said("NFPA 72, audible characteristics of public-mode signals"), "read")
-NFPA_72_SLEEPING = Origin(said("NFPA 72, sleeping areas"), "read")
+NFPA_72 = Origin(said("NFPA 72, audible characteristics of public-mode signals"), "read", "account")
+NFPA_72_SLEEPING = Origin(said("NFPA 72, sleeping areas"), "read", "account")
 ISO_7731 = Origin("ISO 7731", "from memory")
 
 NEEDS_LIGHT_DBA = 105.0

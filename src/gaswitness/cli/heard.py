@@ -47,6 +47,7 @@ def heard(
                                 "holds": row.holds,
                                 "source": row.origin.source,
                                 "verified": row.origin.verified,
+                                "read_in": row.origin.read_in,
                             }
                             for row in place.rules
                         ],

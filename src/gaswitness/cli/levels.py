@@ -157,8 +157,8 @@ def _bare(value: Number) -> float | str:
     return value if isinstance(value, float) else value.value
 
 
-def _origin_json(origin: Origin) -> dict[str, str]:
-    return {"source": origin.source, "verified": origin.verified}
+def _origin_json(origin: Origin) -> dict[str, str | None]:
+    return {"source": origin.source, "verified": origin.verified, "read_in": origin.read_in}
 
 
 def _limit_json(row: Limit) -> dict[str, Any]:

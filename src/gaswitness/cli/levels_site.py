@@ -37,8 +37,8 @@ def document(areas: Sequence[OfArea]) -> dict[str, Any]:
     }
 
 
-def _origin(origin: Origin) -> dict[str, str]:
-    return {"source": origin.source, "verified": origin.verified}
+def _origin(origin: Origin) -> dict[str, str | None]:
+    return {"source": origin.source, "verified": origin.verified, "read_in": origin.read_in}
 
 
 def _detector(one: OfDetector) -> dict[str, Any]:

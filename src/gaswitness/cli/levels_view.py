@@ -11,7 +11,7 @@ from rich.text import Text
 
 from gaswitness.gases import CHECK_THE_TEXT
 from gaswitness.gases.advice import Comparison, Proposal
-from gaswitness.gases.facts import Gas, Number, Origin
+from gaswitness.gases.facts import READ_IN, Gas, Number, Origin
 from gaswitness.gases.rules import RuleLevel
 from gaswitness.gases.ventilation import Airflow, ChargeInRoom
 from gaswitness.wording import number
@@ -24,18 +24,19 @@ class _Sources:
     """Citations in the order they are first met."""
 
     def __init__(self) -> None:
-        self._numbers: dict[str, int] = {}
+        self._numbers: dict[tuple[str, str], int] = {}
 
     def refer(self, *origins: Origin) -> str:
-        numbers = [self._numbers.setdefault(origin.source, len(self._numbers) + 1) for origin in origins]
+        cited = [(origin.source, READ_IN[origin.read_in] if origin.read_in else "") for origin in origins]
+        numbers = [self._numbers.setdefault(one, len(self._numbers) + 1) for one in cited]
         return " ".join(f"[{number}]" for number in dict.fromkeys(numbers))
 
     def listed(self) -> Table:
         table = Table.grid(padding=(0, 1))
         table.add_column(justify="right")
         table.add_column()
-        for source, place in self._numbers.items():
-            table.add_row(f"[{place}]", Text(source))
+        for (source, how), place in self._numbers.items():
+            table.add_row(f"[{place}]", Text(source).append(f"; {how}" if how else "", style="dim"))
         return table
 
 

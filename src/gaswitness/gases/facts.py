@@ -11,7 +11,20 @@ from gaswitness.units import molar_volume_m3
 
 Hazard = Literal["toxic", "flammable", "asphyxiant", "oxidiser"]
 Verified = Literal["read", "computed", "from memory", "common practice", "unknown"]
-"""`read`: in the named source or a reprint of it; `computed`: from figures; `from memory`: recalled, not re-read."""
+"""`read`: the figure was read when the table was made, in what `ReadIn` says; `computed`: from figures; `from memory`:
+recalled, not re-read."""
+
+ReadIn = Literal["publisher", "copy", "account", "library"]
+"""Where a figure was read: `publisher`: a page of the body named, or its stored copy; `copy`: a reprint or copy of the
+text by others; `account`: somebody else's account of it; `library`: the table of a general-purpose library. Only the
+passage with the figure was read, never the whole text."""
+
+READ_IN: dict[ReadIn, str] = {
+    "publisher": "read on a page of the body named",
+    "copy": "read in a copy by others",
+    "account": "read in an account by others",
+    "library": "read in a library's table",
+}
 
 CHECK_THE_TEXT = said("from memory: check the current text")
 """What is shown beside a figure that was not re-read."""
@@ -38,6 +51,13 @@ class Origin:
 
     source: str
     verified: Verified
+    read_in: ReadIn | None = None
+    """Only for a figure that was read."""
+
+    @property
+    def how(self) -> str:
+        """How far the figure was verified, in words; empty where `verified` says all."""
+        return CHECK_THE_TEXT if self.verified == "from memory" else READ_IN[self.read_in] if self.read_in else ""
 
     def __str__(self) -> str:
         return str(self.told)

@@ -24,6 +24,7 @@ from gaswitness.gases.facts import (
     Number,
     Origin,
     Part,
+    ReadIn,
     Verified,
     WarmingPotential,
 )
@@ -43,9 +44,16 @@ def sources() -> dict[str, str]:
     return {row["id"]: row["text"] for row in rows("sources.tsv")}
 
 
+@cache
+def read_in() -> dict[str, ReadIn | None]:
+    """Short name of a source to where its figures were read; None for what was not read."""
+    return {row["id"]: None if row["read_in"] == "-" else cast(ReadIn, row["read_in"]) for row in rows("sources.tsv")}
+
+
 def origin_of(row: Row, prefix: str = "") -> Origin:
     """Source and verification of a row, or of one cell of it that has its own columns."""
-    return Origin(sources()[row[f"{prefix}source"]], cast(Verified, row[f"{prefix}verified"]))
+    source, verified = row[f"{prefix}source"], cast(Verified, row[f"{prefix}verified"])
+    return Origin(sources()[source], verified, read_in()[source] if verified == "read" else None)
 
 
 def number_of(text: str) -> Number:

@@ -23,10 +23,10 @@ CFM_M3_S = 4.719474432e-4
 POUND_KG = 0.45359237
 SQUARE_FOOT_M2 = 0.09290304
 
-US_EMERGENCY = Origin("New York City Mechanical Code 1105.6.3.2 and Uniform Mechanical Code 1106.2.5", "read")
-US_NORMAL = Origin("Chicago Building Code 18-28-1105.8", "read")
-US_CAR_PARK = Origin("International Mechanical Code section 404 and Minnesota Rules 1346.0404", "read")
-NH3_AIR_CHANGES = Origin("International Mechanical Code 2015, ammonia machinery rooms", "read")
+US_EMERGENCY = Origin("New York City Mechanical Code 1105.6.3.2 and Uniform Mechanical Code 1106.2.5", "read", "copy")
+US_NORMAL = Origin("Chicago Building Code 18-28-1105.8", "read", "copy")
+US_CAR_PARK = Origin("International Mechanical Code section 404 and Minnesota Rules 1346.0404", "read", "account")
+NH3_AIR_CHANGES = Origin("International Mechanical Code 2015, ammonia machinery rooms", "read", "account")
 EN_378_3 = Origin("EN 378-3:2016 clause 5.13", "from memory")
 
 

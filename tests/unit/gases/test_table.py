@@ -67,6 +67,38 @@ def test_every_row_is_whole_and_its_source_is_defined_and_used() -> None:
     assert set(used) == set(sources())
 
 
+def test_what_was_read_says_where_and_nothing_else_does() -> None:
+    kept = {row["id"]: row["read_in"] for row in rows("sources.tsv")}
+    assert set(kept.values()) == {"publisher", "copy", "account", "library", "-"}
+    read: set[str] = set()
+    for name in COUNTS:
+        for row in rows(name):
+            for column in (c for c in row if c.endswith("verified")):
+                source = row[column.removesuffix("verified") + "source"]
+                assert (row[column] == "read") == (kept[source] != "-"), (name, row)
+                read |= {source} if row[column] == "read" else set()
+    assert read == {source for source, where in kept.items() if where != "-"}
+
+
+def test_limits_printed_by_niosh() -> None:
+    """NIOSH IDLH documentation, May 1994, the lines `NIOSH REL` and `Current OSHA PEL` of each gas, ppm (mg/m3)."""
+    printed = {
+        "CO2": {"NIOSH REL TWA": (5000, 9000), "NIOSH REL STEL": (30000, 54000), "OSHA PEL TWA": (5000, 9000)},
+        "NH3": {"NIOSH REL TWA": (25, 18), "NIOSH REL STEL": (35, 27), "OSHA PEL TWA": (50, 35)},
+        "CO": {"NIOSH REL TWA": (35, 40), "NIOSH REL C": (200, 229), "OSHA PEL TWA": (50, 55)},
+        "NO2": {"NIOSH REL STEL": (1, 1.8), "OSHA PEL C": (5, 9)},
+        "H2S": {"NIOSH REL C": (10, 15)},
+        "SO2": {"NIOSH REL TWA": (2, 5), "NIOSH REL STEL": (5, 13), "OSHA PEL TWA": (5, 13)},
+        "Cl2": {"NIOSH REL C": (0.5, 1.45), "OSHA PEL C": (1, 3)},
+    }
+    for key, rows_of in printed.items():
+        for name, (ppm, mg_m3) in rows_of.items():
+            for value, unit in ((ppm, "ppm"), (mg_m3, "mg/m3")):
+                row = gases.gas(key).limit(name, unit)
+                assert row is not None
+                assert (row.value, row.origin.verified) == (value, "read"), (key, name, unit)
+
+
 def test_each_gas_is_found_by_key_alias_and_name_whatever_the_case() -> None:
     for key, found in all_gases().items():
         for name in (key, found.name, *found.aliases, key.lower(), found.name.upper()):
