@@ -15,7 +15,7 @@ import threading
 
 from bacpypes.app import BIPSimpleApplication
 from bacpypes.basetypes import StatusFlags
-from bacpypes.core import deferred, run, stop
+from bacpypes.core import run, stop
 from bacpypes.local.device import LocalDeviceObject
 from bacpypes.object import get_object_class
 from bacpypes.service.object import ReadWritePropertyMultipleServices
@@ -53,14 +53,9 @@ def put(app: BIPSimpleApplication, changes: dict[str, dict[str, object]]) -> Non
 
 
 def listen(app: BIPSimpleApplication) -> None:
-    for line in sys.stdin:
-        changes = json.loads(line)
-
-        def apply(changes: dict[str, dict[str, object]] = changes) -> None:
-            put(app, changes)
-            print("done", flush=True)
-
-        deferred(apply)
+    for line in sys.stdin:  # whoever writes a line waits for its answer before asking over the wire
+        put(app, json.loads(line))
+        print("done", flush=True)
     stop()
 
 
