@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import shutil
 import struct
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import AsyncIterator, Iterator
 from pathlib import Path
 
 import pytest
@@ -202,13 +203,15 @@ while True:
     body = frame[:2] + bytes([2 * count])
     for address in range(first, first + count):
         body += (10 * address).to_bytes(2, "big")
-    port.write(body + crc(body))
+    check = crc(body)
+    port.write(body + (bytes(255 - octet for octet in check) if "--broken" in sys.argv else check))
 """
 
 
-@pytest.mark.skipif(shutil.which("socat") is None, reason="socat is not installed: no joined serial ports")
-async def test_serial_line_over_two_joined_ports(tmp_path: Path) -> None:
-    near, far = tmp_path / "near", tmp_path / "far"
+@contextlib.asynccontextmanager
+async def joined_ports(folder: Path) -> AsyncIterator[tuple[Path, Path]]:
+    """Two serial ports joined back to back."""
+    near, far = folder / "near", folder / "far"
     with subprocess.Popen(
         ["timeout", "60", "socat", f"pty,raw,echo=0,link={near}", f"pty,raw,echo=0,link={far}"]
     ) as wire:
@@ -216,24 +219,60 @@ async def test_serial_line_over_two_joined_ports(tmp_path: Path) -> None:
             deadline = time.monotonic() + 10.0
             while not (near.exists() and far.exists()) and time.monotonic() < deadline:
                 await asyncio.sleep(0.05)
-            with subprocess.Popen(
-                [sys.executable, "-c", RTU_SERVER, str(far)], stdout=subprocess.PIPE, text=True
-            ) as server:
-                try:
-                    assert server.stdout is not None
-                    assert server.stdout.readline() == "ready\n"
-                    spec = link_spec(
-                        f"modbus-rtu://{near}?baud=9600&parity=N",
-                        [{"signal": "CO-1.reading", "function": 3, "address": 12, "type": "uint16"}],
-                        [{"signal": "CO-1.low", "function": 4, "address": 3, "bit": 1}],
-                    )
-                    link = ModbusLink(spec, ravensmoor())
-                    await link.open()
-                    seen = await link.poll()
-                    await link.close()
-                finally:
-                    server.kill()
+            yield near, far
         finally:
             wire.terminate()
+
+
+@contextlib.contextmanager
+def rtu_server(port: Path, *options: str) -> Iterator[None]:
+    """A unit on a serial port, written with bytes alone."""
+    with subprocess.Popen(
+        [sys.executable, "-c", RTU_SERVER, str(port), *options], stdout=subprocess.PIPE, text=True
+    ) as server:
+        try:
+            assert server.stdout is not None
+            assert server.stdout.readline() == "ready\n"
+            yield
+        finally:
+            server.kill()
+
+
+needs_socat = pytest.mark.skipif(shutil.which("socat") is None, reason="socat is not installed: no joined serial ports")
+
+
+@needs_socat
+async def test_serial_line_over_two_joined_ports(tmp_path: Path) -> None:
+    async with joined_ports(tmp_path) as (near, far):
+        with rtu_server(far):
+            spec = link_spec(
+                f"modbus-rtu://{near}?baud=9600&parity=N",
+                [{"signal": "CO-1.reading", "function": 3, "address": 12, "type": "uint16"}],
+                [{"signal": "CO-1.low", "function": 4, "address": 3, "bit": 1}],
+            )
+            link = ModbusLink(spec, ravensmoor())
+            await link.open()
+            seen = await link.poll()
+            await link.close()
     assert seen.readings["CO-1"].value_ppm == 120.0
     assert seen.status == {"CO-1.low": True}  # 30 is 0b11110
+
+
+@needs_socat
+async def test_a_frame_with_a_broken_check_sum_is_never_a_reading(tmp_path: Path) -> None:
+    clock = OwnedClock()
+    async with joined_ports(tmp_path) as (near, far):
+        spec = link_spec(
+            f"modbus-rtu://{near}?baud=9600&parity=N",
+            [{"signal": "CO-1.reading", "function": 3, "address": 12, "type": "uint16"}],
+            [],
+        )
+        link = ModbusLink(spec, ravensmoor(), clock=clock, timeout_s=0.3)
+        with rtu_server(far, "--broken"):
+            await link.open()
+            with pytest.raises(LinkError, match="no answer"):
+                await link.poll()
+        with rtu_server(far):
+            clock.advance_s(60.0)
+            assert (await link.poll()).readings["CO-1"].value_ppm == 120.0
+            await link.close()
