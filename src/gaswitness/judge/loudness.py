@@ -12,6 +12,9 @@ from gaswitness.run.events import SoundMeasured
 from gaswitness.sentence import said
 from gaswitness.wording import number, word
 
+METER_S = 2.0
+"""For a meter to be read: a sounder that changed so shortly before may not have been what it showed; assumed."""
+
 
 def measured_at(series: Series, criterion: Criterion) -> SoundMeasured | None:
     """What was measured at the criterion's post; of several, the last."""
@@ -27,6 +30,18 @@ def audible(series: Series, criterion: Criterion) -> Finding:
     if series.polled(signal) and series.on_at(signal, found.t_s) is False:
         why = said(
             "{level} dBA were measured at {post} while {effect} was not driven.",
+            level=number(found.level_dba),
+            post=found.post,
+            effect=found.effect,
+        )
+        return inconclusive(
+            criterion,
+            why,
+            [said("measure at {post} once more while {effect} sounds", post=found.post, effect=found.effect)],
+        )
+    if _changing(series, signal, found.t_s):
+        why = said(
+            "{level} dBA were measured at {post} while {effect} was just going on or off.",
             level=number(found.level_dba),
             post=found.post,
             effect=found.effect,
@@ -60,3 +75,11 @@ def audible(series: Series, criterion: Criterion) -> Finding:
         ]
     )
     return judged(criterion, found.level_dba, Budget((Term("sound level meter", found.u_db),)), why, causes)
+
+
+def _changing(series: Series, signal: str, t_s: float) -> bool:
+    """Whether the panel's drive may have changed while the meter was read: between two polls nobody knows when."""
+    return any(
+        edge.seen_by == "panel" and edge.earliest_s <= t_s and edge.latest_s >= t_s - METER_S
+        for edge in series.edges.get(signal, ())
+    )

@@ -91,6 +91,16 @@ def test_a_level_measured_while_the_panel_did_not_drive_the_horn_says_nothing() 
     assert found.causes[0] == "HORN does not sound, or is weaker than its data sheet"
 
 
+def test_a_level_measured_while_the_horn_may_just_have_stopped_says_nothing() -> None:
+    """Polled every 30 s, the horn is seen off at 230 s: at 210 s nobody knows whether it still sounded."""
+    seldom = scene(LOUD).status("HORN.on", 110.0, 230.0, poll_s=30.0)
+    (found,) = judged(seldom.add(heard(70.8, t_s=210.0))).visit
+    assert found.outcome == "inconclusive"
+    assert "just going on or off" in found.why
+    (found,) = judged(scene(LOUD).status("HORN.on", 110.0, 230.0, poll_s=30.0).add(heard(70.8, t_s=190.0))).visit
+    assert found.outcome == "fail"
+
+
 def test_gas_used_is_told_against_the_plan() -> None:
     """1 L from 60 to 50 bar: 1e6 / 101,325 = 9.87 L; U = 2 x 1 L x sqrt(2) x 1e5 / 101,325 = 2.79 L; 2 L planned."""
     made = scene(SPAN).add(gauge(60.0, 5.0)).add(gauge(50.0, 480.0))
