@@ -101,6 +101,13 @@ class BoardProcess:
             self.reader.join(timeout=10)
 
 
+def command(*words: str) -> str:
+    """What a command of the program says; it may have found something that falls short, but must have worked."""
+    done = subprocess.run([sys.executable, "-m", "gaswitness", *words], capture_output=True, text=True)
+    assert done.returncode in (0, 1), done.stderr
+    return done.stdout
+
+
 @contextlib.contextmanager
 def board(*words: str, port: int = 0, within: Sequence[str] = ()) -> Iterator[BoardProcess]:
     """A board that goes until the end of the block."""

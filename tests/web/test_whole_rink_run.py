@@ -8,8 +8,6 @@ from __future__ import annotations
 import asyncio
 import json
 import os
-import subprocess
-import sys
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -21,7 +19,7 @@ from gaswitness.evidence.series import series_of
 from gaswitness.judge import judge
 from gaswitness.plan.records import Plan
 from gaswitness.run.events import MarkMade
-from support.boards import chromium
+from support.boards import chromium, command
 from support.ledgers_on_disk import marks_in, only_ledger
 from support.people import AtDesk, AtPost, Eyes, board, browser, shot
 from support.processes import rig
@@ -171,10 +169,3 @@ def assert_what_the_page_says(page: str) -> None:
         "Every inhibit was lifted and its effect seen to act",
     ):
         assert words in page
-
-
-def command(*words: str) -> str:
-    """What a command of the program says."""
-    done = subprocess.run([sys.executable, "-m", "gaswitness", *words], capture_output=True, text=True)
-    assert done.returncode in (0, 1), done.stderr
-    return done.stdout

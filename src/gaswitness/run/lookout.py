@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from gaswitness.run.causes import why_not_clear, why_not_set
 from gaswitness.run.events import Event, LinkChanged, StatusSeen
-from gaswitness.run.state import OpenGas, RunState, bout_span
+from gaswitness.run.state import OpenGas, RunState, Standing, bout_span
 from gaswitness.sentence import figure, listed, said
 from gaswitness.wording import word
 
@@ -73,6 +73,7 @@ class Lookout:
             self._overdue(state, t_s),
             *(self._lost(state, tag, t_s) for tag in state.under_test),
             *(self._gas(state, gas, t_s) for gas in state.gas.values()),
+            *(self._inhibit(state, state.inhibits[effect], t_s) for effect in state.standing_inhibits),
             self._waiting(state, t_s),
         ]
         return [message for message in found if message is not None]
@@ -187,6 +188,17 @@ class Lookout:
             planned=figure(planned_s),
         )
         return self._once(f"gas {gas.tag} {gas.since_t_s}", t_s, text, urgent=False)
+
+    def _inhibit(self, state: RunState, entry: Standing, t_s: float) -> Message | None:
+        """An inhibit that stands longer than it was meant to."""
+        if entry.until_t_s is None or t_s <= entry.until_t_s or entry.effect in state.handed_over:
+            return None
+        text = said(
+            "{effect}: the inhibit that {by} placed was to be lifted by now; lift it and prove it, or hand it over",
+            effect=entry.effect,
+            by=entry.by,
+        )
+        return self._once(f"inhibit {entry.effect} {entry.placed_t_s}", t_s, text)
 
     def _waiting(self, state: RunState, t_s: float) -> Message | None:
         now = state.now

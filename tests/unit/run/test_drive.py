@@ -214,6 +214,22 @@ def test_an_overdue_alarm_is_said_at_once_with_causes_in_order(run, bench):
     assert order == sorted(order)
 
 
+def test_an_inhibit_that_stands_too_long_is_said_once(run, bench):
+    do = bench.do
+
+    async def late(step):
+        if step.kind == "lift":
+            await bench.clock.sleep_s(9000.0)
+        return await do(step)
+
+    bench.do = late
+    _, events = run(bench)
+    placed = next(event for event in of(events, InhibitMoved) if event.state == "placed")
+    (note,) = [event for event in of(events, NoteTaken) if "was to be lifted by now" in event.text]
+    assert note.text.startswith("FAN: the inhibit that bench placed")
+    assert placed.until_t_s < note.t_s <= placed.until_t_s + 2.0
+
+
 def test_a_broken_hand_ends_the_run_with_a_last_event(run, bench, plan, clock):
     async def broken(step):
         raise RuntimeError("defect")

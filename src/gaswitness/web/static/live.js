@@ -6,7 +6,7 @@ const language = document.documentElement.lang;
 const csrf = document.querySelector('meta[name="csrf"]').content;
 const $ = (id) => document.getElementById(id);
 const desk = document.querySelector(".live").dataset.desk === "yes";
-let strip = null, samples = [], now = null, agreedFor = "", drawAsked = false;
+let strips = [], now = null, agreedFor = "", drawAsked = false;
 
 function shape(name, more = "") {
   const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
@@ -29,6 +29,9 @@ function put(place, key, ...children) {
   said.set(place, key); place.replaceChildren(...children);
 }
 
+// Stands longer than it was meant to, and nobody has taken it over.
+const isOverdue = (i) => i.standing && i.until !== null && now.t > i.until && !i.handed;
+
 function head() {
   const { link } = now;
   put($("clock"), now.t, clock(now.t));
@@ -39,9 +42,11 @@ function head() {
   $("link").className = `status ${link.up ? "soft" : "level-fault"}`;
   const urgent = now.messages.filter((m) => m.urgent && now.t - m.t < 120 * now.speed);
   const elsewhere = urgent.filter((m) => m.text.includes("not under test"));
-  const shown = [...elsewhere, ...urgent.filter((m) => !elsewhere.includes(m)).slice(-1)];
-  $("alarms").hidden = shown.length === 0;
-  put($("alarms"), shown.map((m) => m.t + m.text).join(), ...shown.map((m) => node("p", "", shape("urgent"), ` ${clock(m.t)} ${m.text}`)));
+  const late = now.inhibits.filter(isOverdue), said = (m) => late.some((i) => m.text.startsWith(`${i.effect}:`));
+  const shown = [...elsewhere, ...urgent.filter((m) => !elsewhere.includes(m) && !said(m)).slice(-1)];
+  const lines = [...shown.map((m) => `${clock(m.t)} ${m.text}`), ...late.map((i) => fill(t["live.inhibit_shout"], { effect: i.effect, by: i.by }))];
+  $("alarms").hidden = lines.length === 0;
+  put($("alarms"), lines.join(), ...lines.map((line) => node("p", "", shape("urgent"), ` ${line}`)));
 }
 
 function step() {
@@ -73,17 +78,36 @@ function step() {
   put($("abort"), now.stopping, now.stopping ? t["live.end_now"] : t["live.abort"]);
 }
 
-function readout() {
-  const r = now.reading;
-  if (!strip || !r) return;
-  put($("strip-title"), strip.tag, strip.tag);
-  put($("strip-name"), strip.tag, `${strip.gas} · ${strip.name}`);
+// One card for each detector under test; those that stay keep their place and their readings.
+function take(documents) {
+  const before = new Map(strips.map((one) => [one.strip.tag, one]));
+  strips = documents.map((strip) => {
+    const kept = before.get(strip.tag);
+    const card = kept ? kept.card : $("one-strip").content.firstElementChild.cloneNode(true);
+    if (!kept) {
+      const title = card.querySelector('[data-part="title"]');
+      title.id = `strip-${strip.tag}`;
+      card.setAttribute("aria-labelledby", title.id);
+      card.dataset.tag = strip.tag;
+    }
+    return { strip, card, samples: kept && !strip.fresh ? kept.samples : [], now: null };
+  });
+  $("strips").replaceChildren(...strips.map((one) => one.card));
+  $("strips").dataset.count = strips.length;
+}
+
+function readout(one) {
+  const { strip, now: test } = one, part = (name) => one.card.querySelector(`[data-part="${name}"]`);
+  if (!test) return;
+  const r = test.reading;
+  put(part("title"), strip.tag, strip.tag);
+  put(part("name"), strip.tag, `${strip.gas} · ${strip.name}`);
   const odd = r.quality !== "good" && r.quality !== "none yet" ? ` (${t[`live.quality_${r.quality}`]})` : "";
-  put($("reading"), r.value + odd, r.value === null ? t["live.no_reading"] : `${level(r.value, strip.digits, language)} ${strip.unit}`, node("span", "soft", odd));
+  put(part("reading"), r.value + odd, r.value === null ? t["live.no_reading"] : `${level(r.value, strip.digits, language)} ${strip.unit}`, node("span", "soft", odd));
   const name = ["rest", "first", "second"][r.level] + (r.level && !r.rising ? "-falling" : "");
-  $("level").className = `level ${["", "level-first", "level-second"][r.level]}`;
-  put($("level"), name + r.point, shape(name), " ", r.level ? fill(t["live.alarm"], { point: r.point }) : t["live.no_alarm"]);
-  const n = now.next;
+  part("level").className = `level ${["", "level-first", "level-second"][r.level]}`;
+  put(part("level"), name + r.point, shape(name), " ", r.level ? fill(t["live.alarm"], { point: r.point }) : t["live.no_alarm"]);
+  const n = test.next;
   let text = "";
   if (n) {
     const from = n.from - now.t, until = n.until - now.t, what = fill(t[n.sets ? "live.sets" : "live.clears"], { point: n.point });
@@ -92,30 +116,42 @@ function readout() {
     else text = fill(t["live.in"], { what, from: clock(from), until: clock(until) });
     if (n.renewed && until >= 0) text += ` · ${t["live.renewed"]}`;
   }
-  $("next").className = `next ${n && n.until < now.t ? "level-second" : ""}`;
-  put($("next"), text, text);
-  const g = now.gas;
-  if (!g) put($("gas"), "shut", node("span", "soft", t["live.gas_shut"]));
-  else if (g.unsure) put($("gas"), "unsure", node("span", "level-second", shape("urgent"), ` ${fill(t["live.gas_unsure"], { tag: g.tag })}`));
+  part("next").className = `next ${n && n.until < now.t ? "level-second" : ""}`;
+  put(part("next"), text, text);
+  const g = test.gas;
+  if (!g) put(part("gas"), "shut", node("span", "soft", t["live.gas_shut"]));
+  else if (g.unsure) put(part("gas"), "unsure", node("span", "level-second", shape("urgent"), ` ${fill(t["live.gas_unsure"], { tag: g.tag })}`));
   else {
     const open = fill(t["live.gas_open"], { time: clock(now.t - g.since), of: g.planned ? clock(g.planned) : "?" });
-    put($("gas"), open + g.may_shut, open, ...(g.may_shut ? [" ", node("span", "may-shut", t["live.gas_may_be_shut"])] : []));
+    put(part("gas"), open + g.may_shut, open, ...(g.may_shut ? [" ", node("span", "may-shut", t["live.gas_may_be_shut"])] : []));
   }
-  const o = now.outlook;
-  put($("outlook"), o ? o.plateau + "/" + o.t90 : "", o ? fill(t["live.outlook"], {
+  const o = test.outlook;
+  put(part("outlook"), o ? o.plateau + "/" + o.t90 : "", o ? fill(t["live.outlook"], {
     plateau: level(o.plateau, strip.digits + 1, language), u: level(2 * o.u_plateau, strip.digits + 1, language), unit: strip.unit, t90: o.t90.toFixed(1), ut: (2 * o.u_t90).toFixed(1),
   }) : "");
+}
+
+// How each vote group stands that somebody under test belongs to, in words.
+function votes() {
+  $("votes").hidden = now.votes.length === 0;
+  put($("votes"), JSON.stringify(now.votes), ...now.votes.map((v) => {
+    const stands = fill(t["live.vote"], { votes: v.votes, need: v.need });
+    const who = [...v.alarms, ...v.faulty.map((one) => `${one} ${t["word.fault"]}`)].join(", ");
+    const then = fill(t[v.met ? "live.vote_met" : "live.vote_not_met"], { effects: v.effects.join(", ") });
+    return node("li", "", node("span", "figures", v.group), node("strong", v.met ? "level-second" : "", shape(v.met ? "on" : "off"), ` ${stands}`), node("span", "figures soft", who), node("span", "", then));
+  }));
 }
 
 function lists() {
   const none = (place, list) => list.length ? false : (put(place, "none", node("li", "soft", t["word.none"])), true);
   if (!none($("inhibits"), now.inhibits)) {
     put($("inhibits"), JSON.stringify(now.inhibits) + Math.floor(now.t), ...now.inhibits.map((i) => {
-      const overdue = i.standing && i.until !== null && now.t > i.until && !i.handed;
+      const overdue = isOverdue(i);
       const state = i.handed && i.standing ? fill(t["live.handed_to"], { to: i.handed }) : t[i.standing ? "live.inhibit_stands" : `live.inhibit_${i.state}`];
       const age = i.standing ? clock(now.t - i.since) : "";
+      const until = i.standing && i.until !== null ? node("span", "until soft", fill(t["live.inhibit_until"], { until: clock(i.until) })) : "";
       const due = overdue ? node("strong", "level-second", shape("urgent"), ` ${fill(t["live.inhibit_overdue"], { by: clock(now.t - i.until) })}`) : "";
-      return node("li", overdue ? "overdue" : "", shape(i.standing ? "inhibited" : "done", i.standing ? "level-inhibited" : ""), node("span", "figures", i.effect), node("span", i.standing ? "level-inhibited" : "soft", state), node("span", "grow"), node("span", "figures", age), node("span", "soft", i.by), due);
+      return node("li", overdue ? "overdue" : "", shape(i.standing ? "inhibited" : "done", i.standing ? "level-inhibited" : ""), node("span", "figures", i.effect), node("span", i.standing ? "level-inhibited" : "soft", state), node("span", "grow"), node("span", "figures", age), node("span", "soft", i.by), until, due);
     }));
   }
   if (!none($("watched"), now.watched)) {
@@ -150,17 +186,24 @@ function lists() {
 }
 
 function picture() {
-  if (drawAsked || !strip || !now) return;
+  if (drawAsked || !now) return;
   drawAsked = true;
-  requestAnimationFrame(() => { drawAsked = false; draw($("strip"), strip, samples, now, t, language); });
+  requestAnimationFrame(() => {
+    drawAsked = false;
+    for (const one of strips) if (one.now) draw(one.card.querySelector('[data-part="strip"]'), one.strip, one.samples, { ...one.now, t: now.t }, t, language, strips.length);
+  });
 }
 
 function listen() {
   const events = new EventSource("/events");
-  events.addEventListener("strip", (event) => { strip = JSON.parse(event.data); samples = []; });
+  events.addEventListener("strips", (event) => take(JSON.parse(event.data)));
   events.addEventListener("now", (event) => {
-    now = JSON.parse(event.data); samples.push(...now.samples);
-    head(); step(); readout(); lists(); picture();
+    now = JSON.parse(event.data);
+    for (const one of strips) {
+      one.now = now.tests.find((test) => test.tag === one.strip.tag) ?? null;
+      if (one.now) one.samples.push(...one.now.samples);
+    }
+    head(); step(); votes(); strips.forEach(readout); lists(); picture();
   });
   events.addEventListener("over", (event) => {
     events.close();
