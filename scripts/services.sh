@@ -1,14 +1,15 @@
 #!/bin/sh
-# What tests talk to: from Debian an independent Modbus peer, joined serial ports, PDF to pictures, a browser, a database
-# server (tests start one of their own, on a free port); and from npm, where there is one, the rules by which pages are
+# What tests talk to: from Debian an independent Modbus peer, joined serial ports, PDF to pictures, a browser, a message
+# broker and a database server (tests start ones of their own, on free ports); and from npm, where there is one, the rules by which pages are
 # looked through for what keeps people out (axe-core, MPL-2.0).
 # Installs what is missing when it may; otherwise the tests that need one say so and skip.
 set -u
 missing=""
-for pair in mbpoll:mbpoll socat:socat pdftoppm:poppler-utils chromium:chromium; do
+for pair in mbpoll:mbpoll socat:socat pdftoppm:poppler-utils chromium:chromium mosquitto_pub:mosquitto-clients; do
     command -v "${pair%%:*}" >/dev/null 2>&1 || missing="$missing ${pair##*:}"
 done
-# Debian keeps pg_ctl off the path
+# Debian keeps these off the path of most users
+command -v mosquitto >/dev/null 2>&1 || [ -x /usr/sbin/mosquitto ] || missing="$missing mosquitto"
 command -v pg_ctl >/dev/null 2>&1 || ls /usr/lib/postgresql/*/bin/pg_ctl >/dev/null 2>&1 || missing="$missing postgresql"
 if [ -n "$missing" ]; then
     if command -v apt-get >/dev/null 2>&1 && [ "$(id -u)" = 0 ]; then

@@ -10,6 +10,7 @@ import asyncio
 import concurrent.futures
 import contextlib
 import os
+import re
 import ssl
 import threading
 from collections.abc import Callable, Sequence
@@ -144,7 +145,7 @@ class _Ear(threading.Thread):
                 async for message in client.messages:
                     self._hear(message)
         except (aiomqtt.MqttError, OSError, ValueError) as error:
-            why = str(error) or type(error).__name__
+            why = re.sub(r"^\[Errno -?\d+\] ", "", str(error)) or type(error).__name__
             self._gone(LinkError(f"connection lost ({why})" if self.listening.done() else why, hint=_hint(why)))
         except LinkError as error:
             self._gone(error)

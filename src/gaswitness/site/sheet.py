@@ -240,7 +240,7 @@ def _dig(entry: dict[str, Any], column: Column) -> Any:
 
 
 def _cell(value: Any, column: Column) -> Any:
-    return (", ".join(value) or None) if column.is_list and value is not None else value
+    return (", ".join(map(str, value)) or None) if column.is_list and value is not None else value
 
 
 def _fill(sheet: Worksheet, header: list[str], rows: list[Row]) -> None:

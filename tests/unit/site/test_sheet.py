@@ -13,6 +13,7 @@ from openpyxl import Workbook, load_workbook
 from gaswitness.errors import InputError, InputFaults, Unreadable
 from gaswitness.site import read_site, site_from_bytes
 from gaswitness.site.sheet import write_sheets
+from support.networks import cellar_by_bacnet, cellar_by_mqtt
 
 
 @pytest.fixture
@@ -42,6 +43,12 @@ def faults_of(data: bytes) -> dict[str, str]:
 @pytest.mark.parametrize("name", ["ravensmoor", "cellar"])
 def test_round_trip_is_equal(repo: Path, name: str) -> None:
     site = read_site(repo / "examples" / f"{name}.yaml")
+    assert site_from_bytes(write_sheets(site), "site.xlsx") == site
+
+
+def test_links_of_every_kind_go_round(repo: Path) -> None:
+    links = (cellar_by_bacnet("bacnet://1234?broadcast=192.0.2.255"), cellar_by_mqtt("mqtts://192.0.2.11:8884"))
+    site = read_site(repo / "examples" / "cellar.yaml").model_copy(update={"links": links})
     assert site_from_bytes(write_sheets(site), "site.xlsx") == site
 
 
