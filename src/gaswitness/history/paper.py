@@ -94,6 +94,8 @@ class _Reader:
         cell = self.line.cells.get(column)
         if cell is None:
             return None
+        if isinstance(cell, str) and self.line.decimal_comma:
+            cell = cell.replace(",", ".")
         try:
             value = float(cell) if isinstance(cell, int | float | str) and not isinstance(cell, bool) else math.nan
         except ValueError:
@@ -153,7 +155,11 @@ def paper_parcel(data: bytes, name: str) -> Parcel:
     ]
     if len(set(filter(None, header))) != len([*filter(None, header)]):
         faults.append(Fault("row 1", "found a column twice"))
-    if faults:
+    if not set(REQUIRED) & set(header):
+        message = f"found no column of a table of earlier records, expected at least {', '.join(REQUIRED)}"
+        hint = "what is kept: a bundle (.evidence.zip), a ledger (.ledger.jsonl), or such a table"
+        raise InputFaults(name, (Fault("row 1", message, hint),))
+    if any(fault.path == "row 1" for fault in faults):
         raise InputFaults(name, tuple(faults))
     visits: dict[str, VisitRows] = {}
     for line in lines:

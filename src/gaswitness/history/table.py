@@ -29,6 +29,8 @@ class Line:
 
     where: str
     cells: dict[str, Cell]
+    decimal_comma: bool = False
+    """Something else parts the cells, so that a comma within one can only be a decimal sign."""
 
 
 def guarded(text: str) -> str:
@@ -47,7 +49,11 @@ def unguarded(text: str) -> str:
 
 def read_table(data: bytes, name: str) -> tuple[tuple[str, ...], list[Line]]:
     """Header and rows of a CSV file or of the first sheet of an XLSX file; raises Unreadable."""
-    rows = _from_xlsx(data, name) if zipfile.is_zipfile(io.BytesIO(data)) else _from_csv(data, name)
+    delimiter = ","
+    if zipfile.is_zipfile(io.BytesIO(data)):
+        rows = _from_xlsx(data, name)
+    else:
+        rows, delimiter = _from_csv(data, name)
     filled = [(where, cells) for where, cells in rows if any(cell is not None for cell in cells)]
     if not filled:
         raise Unreadable(name, (Fault("row 1", "found nothing, expected a row of column names"),))
@@ -60,11 +66,11 @@ def read_table(data: bytes, name: str) -> tuple[tuple[str, ...], list[Line]]:
             raise Unreadable(
                 name, (Fault(where, f"found {len(cells)} cells, expected {len(header)} as in the header"),)
             )
-        lines.append(Line(where, {column: cell for column, cell in named if cell is not None}))
+        lines.append(Line(where, {column: cell for column, cell in named if cell is not None}, delimiter != ","))
     return header, lines
 
 
-def _from_csv(data: bytes, name: str) -> list[tuple[str, list[Cell]]]:
+def _from_csv(data: bytes, name: str) -> tuple[list[tuple[str, list[Cell]]], str]:
     if len(data) > LARGEST_BYTES:
         raise Unreadable(name, (Fault("the file", f"found {len(data)} bytes, expected at most {LARGEST_BYTES}"),))
     try:
@@ -85,7 +91,7 @@ def _from_csv(data: bytes, name: str) -> list[tuple[str, list[Cell]]]:
     except csv.Error as error:
         message = f"found text that is not CSV ({error})"
         raise Unreadable(name, (Fault(f"row {reader.line_num}", message, "save it anew as CSV or XLSX"),)) from error
-    return rows
+    return rows, delimiter
 
 
 def _from_xlsx(data: bytes, name: str) -> list[tuple[str, list[Cell]]]:
