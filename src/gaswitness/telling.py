@@ -61,6 +61,14 @@ class Teller:
                 known = self._known.get(text)
                 return text if known is None else self._filled(known)
 
+    def all(self, texts: Iterable[str], between: str = "; ") -> str:
+        """Several texts in this language, one after the other."""
+        return between.join(map(self, texts))
+
+    def number(self, value: float, pattern: str = ".4g") -> str:
+        """A number in this language, written by a format of Python."""
+        return figure_in(self.language, format(value, pattern))
+
     def _filled(self, text: Sentence) -> str:
         values = {name: self(value) for name, value in text.values.items()}
         template, opens = self._sentences.get(text.template), False

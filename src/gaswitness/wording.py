@@ -111,6 +111,7 @@ WORDS = {
     "good": said("good"),
     "inconclusive": said("inconclusive"),
     "model-inadequate": said("model-inadequate"),
+    "no": said("no"),
     "no-response": said("no-response"),
     "not tested": said("not tested"),
     "not-settled": said("not-settled"),
@@ -123,6 +124,7 @@ WORDS = {
     "steady": said("steady"),
     "stopped": said("stopped"),
     "under": said("under"),
+    "yes": said("yes"),
 }
 """Words that records use as names and people read as words."""
 

@@ -7,20 +7,23 @@ from datetime import datetime
 from gaswitness.judge.decide import COVERAGE_K
 from gaswitness.judge.records import Finding
 from gaswitness.site.records import Detector
-from gaswitness.wording import limits, scale_ppm, with_uncertainty
+from gaswitness.wording import amount, limits, scale_ppm, with_uncertainty, word
 
 
 def found_and_limits(finding: Finding, detector: Detector | None) -> tuple[str, str]:
     """Value with its expanded uncertainty, and limits, in the unit of the detector."""
     if finding.unit == "yes":
-        return ("-" if finding.value is None else "yes" if finding.value >= 1 else "no"), "yes"
+        return ("-" if finding.value is None else word("yes" if finding.value >= 1 else "no")), word("yes")
     scale, unit = scale_ppm(detector) if detector and finding.unit == "ppm" else (1.0, finding.unit)
-    unit = "" if unit == "count" else f" {unit}"
     lower, upper = (None if limit is None else limit / scale for limit in finding.limits)
     expanded = None if finding.u is None else COVERAGE_K * finding.u / scale
-    found = "-" if finding.value is None else with_uncertainty(finding.value / scale, expanded) + unit
+    found = "-" if finding.value is None else _in_unit(with_uncertainty(finding.value / scale, expanded), unit)
     worded = limits(lower, upper)
-    return found, worded + unit if worded else "-"
+    return found, _in_unit(worded, unit) if worded else "-"
+
+
+def _in_unit(figures: str, unit: str) -> str:
+    return figures if unit == "count" else amount(figures, unit)
 
 
 def instant(wall: str) -> str:

@@ -24,6 +24,8 @@ class Message:
     t_s: float
     text: str
     urgent: bool = False
+    real: bool = False
+    """An alarm or a fault that has nothing to do with the test: whoever shows messages keeps this one in sight."""
 
 
 class Lookout:
@@ -49,15 +51,11 @@ class Lookout:
         if not why:
             return []
         if what == "fault":
-            return [Message(event.t_s, said("{tag}: fault, and {why}: treat as real", tag=tag, why=why), urgent=True)]
+            text = said("{tag}: fault, and {why}: treat as real", tag=tag, why=why)
+            return [Message(event.t_s, text, urgent=True, real=True)]
         if what in {point.name for point in detector.alarms}:
-            return [
-                Message(
-                    event.t_s,
-                    said("{tag}: alarm {point}, and {why}: treat as real", tag=tag, point=what, why=why),
-                    urgent=True,
-                )
-            ]
+            text = said("{tag}: alarm {point}, and {why}: treat as real", tag=tag, point=what, why=why)
+            return [Message(event.t_s, text, urgent=True, real=True)]
         return []
 
     def on_remarks(self, t_s: float, remarks: tuple[str, ...]) -> list[Message]:

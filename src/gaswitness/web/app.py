@@ -16,7 +16,7 @@ from gaswitness.errors import GaswitnessError
 from gaswitness.web import desk, joining, post, result, watch
 from gaswitness.web.board import Board
 from gaswitness.web.guard import Guard
-from gaswitness.web.pages import HERE, page, words_of
+from gaswitness.web.pages import HERE, page, teller_of, words_of
 
 LOG = logging.getLogger("gaswitness.board")
 
@@ -74,7 +74,8 @@ async def _malformed(request: Request, error: Exception) -> Response:
 async def _told(request: Request, error: Exception) -> Response:
     """An error of the trade: its own message is for the person at the page."""
     assert isinstance(error, GaswitnessError)  # noqa: S101 - registered for this
-    return _answer(request, 400, error.message, error.hint)
+    tell = teller_of(request)
+    return _answer(request, 400, tell(error.message), tell(error.hint))
 
 
 async def _broke(request: Request, error: Exception) -> Response:

@@ -11,6 +11,7 @@ from markupsafe import Markup
 
 from gaswitness.errors import InputError
 from gaswitness.run.ports import Press
+from gaswitness.telling import LANGUAGES
 from gaswitness.web.access import (
     COOKIE,
     Anybody,
@@ -27,7 +28,6 @@ from gaswitness.web.access import (
 from gaswitness.web.board import Board
 from gaswitness.web.live import ANSWER_U_S, PRESENT, Live
 from gaswitness.web.pages import LANGUAGE_COOKIE, board_of, page, then
-from gaswitness.web.words import LANGUAGES
 
 router = APIRouter()
 

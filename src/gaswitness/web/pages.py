@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from datetime import datetime
 from functools import lru_cache
 from pathlib import Path
@@ -14,9 +14,11 @@ from fastapi.responses import HTMLResponse, RedirectResponse, Response
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
+from gaswitness.sentence import Sentence
+from gaswitness.telling import LANGUAGES, Teller
 from gaswitness.web.access import Session, session_of
 from gaswitness.web.board import Board
-from gaswitness.web.words import LANGUAGES, Words, language_of
+from gaswitness.web.words import Words, language_of
 
 HERE = Path(__file__).parent
 LANGUAGE_COOKIE = "language"
@@ -60,6 +62,11 @@ def words_of(request: Request) -> Words:
     return Words(language_of(request.cookies.get(LANGUAGE_COOKIE), request.headers.get("accept-language", "")))
 
 
+def teller_of(request: Request, known: Iterable[Sentence] = ()) -> Teller:
+    """Says sentences of the core in the language of whoever asks."""
+    return Teller(words_of(request).language, known)
+
+
 def page(
     request: Request,
     template: str,
@@ -67,8 +74,12 @@ def page(
     *,
     status: int = 200,
     session: Session | None = None,
+    known: Iterable[Sentence] = (),
 ) -> HTMLResponse:
-    """A whole page; `t` is the catalogue, `session` whoever looks at it."""
+    """A whole page; `t` is its catalogue, `tell` says sentences of the core, `session` is whoever looks at it.
+
+    `known` are sentences of which the page has the English only, as those of a plan that was read from a file.
+    """
     words = words_of(request)
     session = session or session_of(request)
     text = (
@@ -76,6 +87,7 @@ def page(
         .get_template(template)
         .render(
             t=words,
+            tell=Teller(words.language, known),
             languages=LANGUAGES,
             session=session,
             csrf=session.csrf if session is not None else "",

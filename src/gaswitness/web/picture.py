@@ -4,21 +4,23 @@ from __future__ import annotations
 
 from typing import Any
 
-from gaswitness.run.watchers import NextAlarm, PointLine, Snapshot, Strip
+from gaswitness.run.watchers import NextAlarm, PointLine, Snapshot, Strip, UnderTest
+from gaswitness.telling import Teller
 from gaswitness.web.live import Live
+from gaswitness.wording import unit_word
 
 MESSAGES = 12
 DIGITS_AT_MOST = 4
 
 
-def strip_document(strip: Strip) -> dict[str, Any]:
+def strip_document(strip: Strip, tell: Teller) -> dict[str, Any]:
     """What does not change while one detector is under test: set points, prediction, scale."""
     detector, factor, planned = strip.detector, strip.per_ppm, strip.planned
     document: dict[str, Any] = {
         "tag": detector.tag,
         "name": detector.name,
         "gas": detector.gas,
-        "unit": detector.unit,
+        "unit": tell(unit_word(detector.unit)),
         "digits": digits_of(detector.resolution_ppm * factor),
         "low": detector.range_low_ppm * factor,
         "range": detector.range_ppm * factor,
@@ -41,7 +43,7 @@ def strip_document(strip: Strip) -> dict[str, Any]:
     return document
 
 
-def now_document(snapshot: Snapshot, live: Live) -> dict[str, Any]:
+def now_document(snapshot: Snapshot, live: Live, tell: Teller) -> dict[str, Any]:
     """What changes with every poll."""
     step, strip, outlook = snapshot.step, snapshot.strip, snapshot.outlook
     factor = strip.per_ppm if strip is not None else 1.0
@@ -51,14 +53,14 @@ def now_document(snapshot: Snapshot, live: Live) -> dict[str, Any]:
         "wall": snapshot.wall,
         "speed": live.speed,
         "ended": snapshot.ended,
-        "why": live.ended_why,
+        "why": tell(live.ended_why),
         "stopping": snapshot.stopping,
         "step": None
         if step is None
         else {
             "id": step.id,
             "kind": step.kind,
-            "text": step.text,
+            "text": tell(step.text),
             "tag": step.tag,
             "effect": step.effect,
             "since": round(snapshot.step_since_s, 2),
@@ -67,7 +69,7 @@ def now_document(snapshot: Snapshot, live: Live) -> dict[str, Any]:
             "acted": snapshot.acted,
         },
         "steps": [
-            {"id": line.step.id, "kind": line.step.kind, "text": line.step.text, "state": line.state}
+            {"id": line.step.id, "kind": line.step.kind, "text": tell(line.step.text), "state": line.state}
             for line in snapshot.steps
         ],
         "detectors": [
@@ -96,11 +98,11 @@ def now_document(snapshot: Snapshot, live: Live) -> dict[str, Any]:
         },
         "gas": _gas(snapshot, live),
         "bottles": _bottles(snapshot, live),
-        "cautions": list(snapshot.cautions),
+        "cautions": list(map(tell, snapshot.cautions)),
         "watched": [
             {
                 "signal": one.signal,
-                "name": one.name,
+                "name": tell(one.name),
                 "post": one.post,
                 "pattern": one.pattern,
                 "link": one.on_by_link,
@@ -122,13 +124,14 @@ def now_document(snapshot: Snapshot, live: Live) -> dict[str, Any]:
         ],
         "link": {
             "up": snapshot.health.up,
-            "reason": snapshot.health.reason,
+            "reason": tell(snapshot.health.reason),
             "missed": snapshot.health.missed,
             "last": snapshot.health.last_t_s,
         },
         "restarts": snapshot.restarts,
         "messages": [
-            {"t": round(one.t_s, 1), "text": one.text, "urgent": one.urgent} for one in snapshot.messages[-MESSAGES:]
+            {"t": round(one.t_s, 1), "text": tell(one.text), "urgent": one.urgent, "real": one.real}
+            for one in snapshot.messages[-MESSAGES:]
         ],
         "posts": posts_document(live),
         "told": [{"role": one.role, "reach": one.reach, **live.told.get(one.role, {})} for one in live.plan.site.warn],

@@ -13,13 +13,15 @@ from fastapi.responses import FileResponse, JSONResponse, Response, StreamingRes
 
 from gaswitness.run.watchers import Snapshot
 from gaswitness.site.records import Effect, Pattern, Site
+from gaswitness.telling import Teller
 from gaswitness.web.access import Session, require, session_of
 from gaswitness.web.inbox import SERVER, Inbox
 from gaswitness.web.live import Live
-from gaswitness.web.pages import HERE, board_of, page, words_of
+from gaswitness.web.pages import HERE, board_of, page, teller_of, words_of
 from gaswitness.web.picture import digits_of, next_document, reading_document
 from gaswitness.web.sent import Sent
 from gaswitness.web.watch import live_of
+from gaswitness.wording import unit_word
 
 router = APIRouter()
 
@@ -109,6 +111,7 @@ async def events(request: Request, post: str = "", session: Session = Witness) -
 
 
 async def _stream(live: Live, post: str, request: Request) -> AsyncIterator[bytes]:
+    tell = teller_of(request, live.plan.wording)
     async for snapshot in live.subscribe():
         if session_of(request) is None:
             yield b"event: out\ndata: {}\n\n"
@@ -116,12 +119,12 @@ async def _stream(live: Live, post: str, request: Request) -> AsyncIterator[byte
         if snapshot is None:
             yield b": still here\n\n"
             continue
-        document = json.dumps(post_document(snapshot, live, post), ensure_ascii=False, allow_nan=False)
+        document = json.dumps(post_document(snapshot, live, post, tell), ensure_ascii=False, allow_nan=False)
         yield f"event: now\ndata: {document}\n\n".encode()
     yield b"event: over\ndata: {}\n\n"
 
 
-def post_document(snapshot: Snapshot, live: Live, post: str) -> dict[str, Any]:
+def post_document(snapshot: Snapshot, live: Live, post: str, tell: Teller) -> dict[str, Any]:
     """What a post is told after every poll."""
     strip, step = snapshot.strip, snapshot.step
     mine = [one for one in snapshot.watched if one.post in (post, "")]
@@ -132,12 +135,12 @@ def post_document(snapshot: Snapshot, live: Live, post: str) -> dict[str, Any]:
         "polled": snapshot.health.last_t_s,
         "ended": snapshot.ended,
         "stopping": snapshot.stopping,
-        "step": None if step is None else {"id": step.id, "text": step.text, "tag": step.tag},
+        "step": None if step is None else {"id": step.id, "text": tell(step.text), "tag": step.tag},
         "here": step is not None and (step.post == post or any(one.post == post for one in mine)),
         "watched": [one.signal for one in mine if one.signal in effects],
         "marked": {one.signal: one.on_by_witness for one in mine},
         "points": [{"signal": one.signal, "name": one.signal} for one in mine if one.signal not in effects],
-        "reading": None if strip is None else {**reading_document(strip), "unit": strip.detector.unit},
+        "reading": None if strip is None else {**reading_document(strip), "unit": tell(unit_word(strip.detector.unit))},
         "digits": 0 if strip is None else digits_of(strip.detector.resolution_ppm * strip.per_ppm),
         "by_hand": by_hand and snapshot.ended is None,
         "next": next_document(snapshot.next_alarm),
@@ -146,7 +149,7 @@ def post_document(snapshot: Snapshot, live: Live, post: str) -> dict[str, Any]:
         "who": sorted(live.at_posts.get(post, {})),
         "link": snapshot.health.up,
         "urgent": [
-            one.text for one in snapshot.messages if one.urgent and snapshot.t_s - one.t_s < URGENT_S * live.speed
+            tell(one.text) for one in snapshot.messages if one.urgent and snapshot.t_s - one.t_s < URGENT_S * live.speed
         ],
     }
 

@@ -12,6 +12,7 @@ from starlette.concurrency import run_in_threadpool
 
 from gaswitness.certify import certificate
 from gaswitness.certify.payload import certificate_id
+from gaswitness.certify.wording import found_and_limits
 from gaswitness.evidence.ledger import Ledger
 from gaswitness.evidence.series import Series, series_of
 from gaswitness.history.files import late_beside, ledger_with_late, write_whole
@@ -20,11 +21,12 @@ from gaswitness.judge.records import EffectFinding, Finding, Judgement, Outcome
 from gaswitness.plan import build_plan
 from gaswitness.run.watchers import PointLine, Strip
 from gaswitness.site.records import Site
+from gaswitness.telling import Teller
 from gaswitness.web.access import Desk, Session
 from gaswitness.web.desk import keep_plan
 from gaswitness.web.folder import LEDGER, Folder
 from gaswitness.web.late import ended_ledger
-from gaswitness.web.pages import board_of, page, then, words_of
+from gaswitness.web.pages import board_of, page, teller_of, then, words_of
 from gaswitness.web.picture import strip_document
 from gaswitness.web.schematic import Matrix, matrix_of
 from gaswitness.wording import scale_ppm
@@ -51,13 +53,14 @@ async def result(request: Request, name: str, session: Session = Desk) -> Respon
     ledger, series, judged = run.ledger, run.series, run.judgement
     plan = ledger.started.plan
     matrix = matrix_of(plan.site)
-    words = words_of(request)
+    words, tell = words_of(request), teller_of(request)
+    detectors = {one.tag: one for one in plan.site.detectors}
     context = {
         "name": name,
         "ledger": ledger,
         "plan": plan,
         "judged": judged,
-        "strips": {one.tag: strip_of(series, plan.site, one.tag) for one in judged.verdicts},
+        "strips": {one.tag: strip_of(series, plan.site, one.tag, tell) for one in judged.verdicts},
         "matrix": matrix,
         "cells": cells_of(matrix, judged),
         "punch": punch_list(judged),
@@ -66,8 +69,9 @@ async def result(request: Request, name: str, session: Session = Desk) -> Respon
         "newest": run.certificate_id,
         "can_certify": board.key is not None,
         "texts": words.under("strip.", "word."),
+        "found": lambda finding, tag: found_and_limits(finding, detectors.get(tag)),
     }
-    return page(request, "result.html", context, session=session)
+    return page(request, "result.html", context, session=session, known=plan.wording)
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +178,7 @@ def punch_list(judged: Judgement) -> list[ToDo]:
     return sorted(lines, key=lambda line: WORST_FIRST.index(line.outcome))
 
 
-def strip_of(series: Series, site: Site, tag: str) -> dict[str, Any] | None:
+def strip_of(series: Series, site: Site, tag: str, tell: Teller) -> dict[str, Any] | None:
     """The recorded strip of one detector's last test with gas; none where no gas was given."""
     trials = [one for one in series.trials if one.tag == tag]
     if not trials or tag not in series.traces:
@@ -211,7 +215,7 @@ def strip_of(series: Series, site: Site, tag: str) -> dict[str, Any] | None:
         if on_s - LEAD_S <= edge.at.t_s <= until_s and (edge.seen_by == "witness" or signal.startswith(own))
     ]
     return {
-        "strip": strip_document(strip),
+        "strip": strip_document(strip, tell),
         "samples": [[t_s, float(f"{value * per_ppm:.6g}")] for t_s, value in samples],
         "now": {"t": samples[-1][0] if samples else on_s, "gas_on": on_s, "gas_off": off_s, "edges": edges},
     }

@@ -13,9 +13,11 @@ from gaswitness.errors import InputError
 from gaswitness.plan.records import MEASURED
 from gaswitness.run.measured import read_typed
 from gaswitness.run.ports import HandOverWish, NoteWish
+from gaswitness.run.watchers import Strip
+from gaswitness.telling import Teller
 from gaswitness.web.access import Anybody, Desk, Refused, Session, browser_of, form_of
 from gaswitness.web.live import Live
-from gaswitness.web.pages import board_of, page, words_of
+from gaswitness.web.pages import board_of, page, teller_of, words_of
 from gaswitness.web.picture import now_document, strip_document
 
 router = APIRouter()
@@ -60,12 +62,14 @@ async def events(request: Request, session: Session = Anybody) -> Response:
         return True
 
     headers = {"cache-control": "no-store", "x-accel-buffering": "no"}
-    return StreamingResponse(_stream(live, still_in), media_type="text/event-stream", headers=headers)
+    return StreamingResponse(
+        _stream(live, still_in, teller_of(request, live.plan.wording)), media_type="text/event-stream", headers=headers
+    )
 
 
-async def _stream(live: Live, still_in: object) -> AsyncIterator[bytes]:
-    shown: tuple[str, float | None] | None = None
-    last_s = float("-inf")
+async def _stream(live: Live, still_in: object, tell: Teller) -> AsyncIterator[bytes]:
+    shown: dict[str, float | None] = {}
+    last_s: dict[str, float] = {}
     async for snapshot in live.subscribe():
         if callable(still_in) and not still_in():
             yield _event("out", {})
@@ -73,17 +77,26 @@ async def _stream(live: Live, still_in: object) -> AsyncIterator[bytes]:
         if snapshot is None:
             yield b": still here\n\n"
             continue
-        strip = snapshot.strip
-        if strip is not None and shown != (strip.detector.tag, strip.gas_on_s):
-            shown, last_s = (strip.detector.tag, strip.gas_on_s), float("-inf")
-            yield _event("strip", strip_document(strip))
-        fresh = [] if strip is None else [one for one in strip.samples if one[0] > last_s]
-        if strip is not None and fresh:
-            last_s = fresh[-1][0]
-        factor = strip.per_ppm if strip is not None else 1.0
-        samples = [[round(t_s, 2), float(f"{value * factor:.6g}")] for t_s, value in fresh]
-        yield _event("now", {**now_document(snapshot, live), "samples": samples})
-    yield _event("over", {"failed": live.failed})
+        strips = {one.tag: one.strip for one in snapshot.tests}
+        instants = {tag: strip.gas_on_s for tag, strip in strips.items()}
+        if list(shown.items()) != list(instants.items()):
+            last_s = {tag: t_s for tag, t_s in last_s.items() if shown.get(tag) == instants.get(tag, -1.0)}
+            fresh = [tag for tag in strips if tag not in last_s]
+            yield _event("strips", [{**strip_document(strips[tag], tell), "fresh": tag in fresh} for tag in strips])
+            shown = instants
+        document = now_document(snapshot, live, tell)
+        for one in document["tests"]:
+            one["samples"] = _samples(strips[one["tag"]], last_s)
+        yield _event("now", document)
+    yield _event("over", {"failed": tell(live.failed)})
+
+
+def _samples(strip: Strip, last_s: dict[str, float]) -> list[list[float]]:
+    """Readings that have not been sent yet, in the detector's own unit."""
+    tag = strip.detector.tag
+    fresh = [one for one in strip.samples if one[0] > last_s.get(tag, float("-inf"))]
+    last_s[tag] = fresh[-1][0] if fresh else last_s.get(tag, float("-inf"))
+    return [[round(t_s, 2), float(f"{value * strip.per_ppm:.6g}")] for t_s, value in fresh]
 
 
 def _event(name: str, document: object) -> bytes:

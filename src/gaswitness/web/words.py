@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from functools import lru_cache
 from pathlib import Path
 
-LANGUAGES = ("en", "de")
+from gaswitness.telling import LANGUAGES
+
 _FOLDER = Path(__file__).parent / "texts"
 
 

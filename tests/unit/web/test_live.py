@@ -17,6 +17,7 @@ from gaswitness.run.drive import drive
 from gaswitness.run.events import GasTurned, MarkMade
 from gaswitness.run.measured import AirRead
 from gaswitness.run.ports import Answer, HandOverWish, NoteWish, StopWish
+from gaswitness.telling import Teller
 from gaswitness.web.live import Live, Mark, WebHands, before_of
 from gaswitness.web.picture import now_document, strip_document
 from support.rigged import example_plan
@@ -146,7 +147,7 @@ def carried_out(tags, *, faults=(), each=None):
 
         def show(snapshot):
             live.show(snapshot)
-            seen.append(now_document(snapshot, live))
+            seen.append(now_document(snapshot, live, Teller("en")))
             if each is not None:
                 each(live, snapshot, world)
 
@@ -218,7 +219,7 @@ def test_everybody_told_stands_with_both_times(whole):
 def test_the_strip_is_in_the_unit_that_the_detector_shows():
     shown = []
     carried_out(("CO2-1",), each=lambda live, snapshot, world: shown.append(snapshot.strip))
-    document = strip_document(shown[-1])
+    document = strip_document(shown[-1], Teller("en"))
     assert document["unit"] == "%vol"
     assert [(point["name"], point["set"]) for point in document["points"]] == [("low", 0.5), ("high", 3.0)]
     assert document["bottle"] == pytest.approx(4.0, rel=0.02)
@@ -228,7 +229,7 @@ def test_the_strip_is_in_the_unit_that_the_detector_shows():
 def test_falling_alarms_are_told_as_falling():
     shown = []
     _, _, seen = carried_out(("O2-1",), each=lambda live, snapshot, world: shown.append(snapshot.strip))
-    document = strip_document(shown[-1])
+    document = strip_document(shown[-1], Teller("en"))
     assert [(one["name"], one["rising"]) for one in document["points"]] == [("low", False), ("high", False)]
     levels = [(one["reading"]["level"], one["reading"]["point"]) for one in seen]
     assert levels.index((1, "low")) < levels.index((2, "high"))

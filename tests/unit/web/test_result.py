@@ -11,6 +11,7 @@ from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey
 from gaswitness.evidence.ledger import read_ledger
 from gaswitness.evidence.series import series_of
 from gaswitness.judge import judge
+from gaswitness.telling import Teller
 from gaswitness.web.result import cells_of, punch_list, strip_of
 from gaswitness.web.schematic import matrix_of
 from support.rigged import example_plan
@@ -53,7 +54,7 @@ async def test_a_good_run_is_shown_as_passed_with_its_strip(board, joined, cella
 
 def test_the_recorded_strip_has_readings_edges_and_marks(good):
     _, series, _ = judged(good)
-    strip = strip_of(series, series.plan.site, "CO-1")
+    strip = strip_of(series, series.plan.site, "CO-1", Teller("en"))
     assert len(strip["samples"]) > 100
     assert {edge["signal"] for edge in strip["now"]["edges"] if edge["own"] and not edge["by"]} >= {
         "CO-1.low",
@@ -61,7 +62,7 @@ def test_the_recorded_strip_has_readings_edges_and_marks(good):
     }
     assert any(edge["by"] for edge in strip["now"]["edges"])
     assert strip["now"]["gas_on"] < strip["now"]["gas_off"]
-    assert strip_of(series, series.plan.site, "NH3-1") is None
+    assert strip_of(series, series.plan.site, "NH3-1", Teller("en")) is None
 
 
 def test_the_matrix_says_what_was_shown_and_what_was_not(good, bad):

@@ -12,7 +12,8 @@ import pytest
 
 from gaswitness.judge.records import Outcome
 from gaswitness.plan.records import StepKind
-from gaswitness.web.words import LANGUAGES, Words, catalogue, language_of
+from gaswitness.telling import LANGUAGES
+from gaswitness.web.words import Words, catalogue, language_of
 
 WEB = Path(__file__).resolve().parents[3] / "src" / "gaswitness" / "web"
 TEMPLATES = sorted((WEB / "templates").glob("*.html"))

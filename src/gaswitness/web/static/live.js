@@ -1,5 +1,6 @@
 // The live page: listens to the run, draws it, and sends what the desk wants. Holds nothing the run needs.
-import { clock, draw, level } from "./strip.js";
+import { level } from "./figures.js";
+import { clock, draw } from "./strip.js";
 
 const t = JSON.parse(document.getElementById("texts").textContent);
 const language = document.documentElement.lang;
@@ -41,7 +42,7 @@ function head() {
   put($("link"), text, ...(link.up ? [text] : [shape("fault"), " ", text]));
   $("link").className = `status ${link.up ? "soft" : "level-fault"}`;
   const urgent = now.messages.filter((m) => m.urgent && now.t - m.t < 120 * now.speed);
-  const elsewhere = urgent.filter((m) => m.text.includes("not under test"));
+  const elsewhere = urgent.filter((m) => m.real);
   const late = now.inhibits.filter(isOverdue), said = (m) => late.some((i) => m.text.startsWith(`${i.effect}:`));
   const shown = [...elsewhere, ...urgent.filter((m) => !elsewhere.includes(m) && !said(m)).slice(-1)];
   const lines = [...shown.map((m) => `${clock(m.t)} ${m.text}`), ...late.map((i) => fill(t["live.inhibit_shout"], { effect: i.effect, by: i.by }))];
@@ -127,7 +128,7 @@ function readout(one) {
   }
   const o = test.outlook;
   put(part("outlook"), o ? o.plateau + "/" + o.t90 : "", o ? fill(t["live.outlook"], {
-    plateau: level(o.plateau, strip.digits + 1, language), u: level(2 * o.u_plateau, strip.digits + 1, language), unit: strip.unit, t90: o.t90.toFixed(1), ut: (2 * o.u_t90).toFixed(1),
+    plateau: level(o.plateau, strip.digits + 1, language), u: level(2 * o.u_plateau, strip.digits + 1, language), unit: strip.unit, t90: level(o.t90, 1, language), ut: level(2 * o.u_t90, 1, language),
   }) : "");
 }
 

@@ -1,5 +1,6 @@
 // The page of a post. A press is answered at once and kept on the phone; sending it is somebody else's haste.
 import { beside, exchange, fresh, keepMeasuring, known, limit, name, stamp, within_ms } from "./clock.js";
+import { level } from "./figures.js";
 import * as queue from "./post-queue.js";
 
 const $ = (id) => document.getElementById(id);
@@ -255,7 +256,7 @@ function drawNow() {
   const shown = reading && reading.value !== null;
   $("now-reading").hidden = !shown;
   if (shown) {
-    const value = reading.value.toLocaleString(language, { minimumFractionDigits: now.digits, maximumFractionDigits: now.digits });
+    const value = level(reading.value, now.digits, language);
     const which = ["rest", "first", "second"][reading.level] + (reading.level && !reading.rising ? "-falling" : "");
     const word = reading.level ? fill(t["post.alarm"], { point: reading.point }) : t["post.no_alarm"];
     put($("now-reading"), reading.tag + value + which, `${reading.tag} `, node("span", "reading", `${value} ${reading.unit}`), " ",

@@ -1,4 +1,6 @@
 // The strip: reading over time with its set points, what was predicted, edges and marks. Draws live and recorded runs.
+import { level } from "./figures.js";
+
 const NS = "http://www.w3.org/2000/svg";
 const LEAD_S = 30;
 

@@ -1,6 +1,6 @@
 // Keeps the page of the post for when there is no network. The network is always asked first; marks are not its business.
-const CACHE = "gaswitness-post-1";
-const PARTS = ["/static/board.css", "/static/post.css", "/static/post.js", "/static/post-queue.js", "/static/clock.js", "/static/icon.svg"];
+const CACHE = "gaswitness-post-2";
+const PARTS = ["/static/board.css", "/static/post.css", "/static/post.js", "/static/post-queue.js", "/static/clock.js", "/static/figures.js", "/static/icon.svg"];
 
 self.addEventListener("install", (event) => {
   event.waitUntil(caches.open(CACHE).then((cache) => cache.addAll(PARTS)).then(() => self.skipWaiting()));
