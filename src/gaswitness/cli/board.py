@@ -25,7 +25,12 @@ def board(
     ] = None,
     link: Annotated[
         str | None,
-        typer.Option("--link", metavar="URL", help="Where readings come from; the site's own link if not given."),
+        typer.Option(
+            "--link",
+            metavar="URL",
+            help="Where readings come from: modbus-tcp://, modbus-rtu://, bacnet://, mqtt://, mqtts://, log: or "
+            "by-hand:; the site's own link if not given.",
+        ),
     ] = None,
     rig: Annotated[
         str | None,

@@ -14,7 +14,12 @@ def run(
     ] = None,
     link: Annotated[
         str | None,
-        typer.Option("--link", metavar="URL", help="Where readings come from; the site's own link if not given."),
+        typer.Option(
+            "--link",
+            metavar="URL",
+            help="Where readings come from: modbus-tcp://, modbus-rtu://, bacnet://, mqtt://, mqtts://, log: or "
+            "by-hand:; the site's own link if not given.",
+        ),
     ] = None,
     out: Annotated[Path, typer.Option("--out", help="Folder of the ledger.")] = Path(),
     speed: Annotated[
