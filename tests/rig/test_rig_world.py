@@ -273,7 +273,8 @@ def test_the_wire_drops_for_a_while() -> None:
 @pytest.mark.parametrize("kind", sorted(KINDS))
 def test_every_fault_can_be_put_in_and_taken_back(kind: str) -> None:
     site = ravensmoor()
-    target = {"detector": "NH3-1", "point": "NH3-1.high", "effect": "LAMP-1"}[KINDS[kind].target]
+    targets = {"detector": "NH3-1", "point": "NH3-1.high", "effect": "LAMP-1", "group": "PUMP-TRIP"}
+    target = "CO2-1.high" if kind == "uncounted" else targets[KINDS[kind].target]
     fault = parse_fault(f"{kind}:{target}", site)
     assert parse_fault(str(fault), site) == fault
     whole, mended = World(site, seed=6), World(site, seed=6)
@@ -299,6 +300,8 @@ def test_every_fault_can_be_put_in_and_taken_back(kind: str) -> None:
         ("crossed:CO-1:CO-1", "change over"),
         ("set-point:CO-1.middle", "no such point"),
         ("swapped-words:CO2-1", "one register"),
+        ("vote-any:CO2-1", "no such group"),
+        ("uncounted:CO-1.high", "no such point"),
         ("", "no such fault"),
     ],
 )

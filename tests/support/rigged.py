@@ -15,10 +15,11 @@ from gaswitness.links.rig.link import RigLink
 from gaswitness.links.rig.world import World
 from gaswitness.plan import build_plan
 from gaswitness.plan.records import Plan
+from gaswitness.plan.votes import Votes
 from gaswitness.run.drive import drive
 from gaswitness.run.events import Event
 from gaswitness.run.watchers import Snapshot
-from gaswitness.site import load_site
+from gaswitness.site import Site, load_site
 from support.ledgers import write_chain
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
@@ -26,11 +27,16 @@ DAY = date(2026, 11, 25)
 
 
 @lru_cache(maxsize=16)
-def example_plan(name: str, tags: tuple[str, ...] | None = None) -> Plan:
+def example_plan(
+    name: str,
+    tags: tuple[str, ...] | None = None,
+    together: tuple[tuple[str, ...], ...] = (),
+    votes: Votes | None = None,
+) -> Plan:
     """The plan of an example site."""
     site = load_site((EXAMPLES / name).read_text(encoding="utf-8"), name)
     made = datetime(DAY.year, DAY.month, DAY.day, tzinfo=UTC)
-    return build_plan(site, tags=list(tags) if tags else None, made=made, today=DAY)
+    return build_plan(site, tags=list(tags) if tags else None, made=made, today=DAY, together=together, votes=votes)
 
 
 def visit(
@@ -39,11 +45,24 @@ def visit(
     seed: int = 1,
     faults: Sequence[str] = (),
     show: Callable[[Snapshot], None] | None = None,
+    watch: Callable[[World, Snapshot], None] | None = None,
+    wired: Site | None = None,
 ) -> bytes:
-    """Carry a plan out on the rig, and return the ledger."""
+    """Carry a plan out on the rig, and return the ledger.
+
+    `watch` may do something to the world meanwhile; `wired` is how the installation really is, where that is not as
+    the plan's site says.
+    """
     clock = OwnedClock(datetime(DAY.year, DAY.month, DAY.day, 9, tzinfo=UTC))
-    world = World(plan.site, seed=seed, faults=[parse_fault(text, plan.site) for text in faults])
+    world = World(wired or plan.site, seed=seed, faults=[parse_fault(text, plan.site) for text in faults])
     events: list[Event] = []
+
+    def shown(snapshot: Snapshot) -> None:
+        if watch is not None:
+            watch(world, snapshot)
+        if show is not None:
+            show(snapshot)
+
     asyncio.run(
         drive(
             plan,
@@ -54,7 +73,7 @@ def visit(
             run_id="R1",
             operator="MK",
             simulated=True,
-            show=show,
+            show=shown,
         )
     )
     return write_chain(events)

@@ -43,6 +43,8 @@ E = TypeVar("E")
 
 NO_EDGE = frozenset({"other", "present", "withdrawn"})
 """Marks that tell of no signal: something nobody expected, a witness taking up or leaving a post, a mark taken back."""
+ASKED_SLACK_S = 1.0
+"""Hands may say of an act that it was done a little before the step that asked for it was written down."""
 LIVE = frozenset({"good", "by-hand"})
 """Qualities of a reading that can be taken as it stands; `over` says only that the truth is not lower."""
 
@@ -129,6 +131,10 @@ class Trial:
     """When the reading in the room's own air was taken."""
     gas_on: Instant
     gas_off: Instant | None
+    bout: str | None = None
+    """Bout in which other detectors had gas beside it."""
+    group: str | None = None
+    """Vote group whose trial this was; none for a test of the detector itself."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,8 +187,12 @@ class Series:
         return bool(self.gaps) or self.torn_bytes > 0
 
     def trials_of(self, tag: str) -> tuple[Trial, ...]:
-        """Trials of one detector in order."""
+        """Trials of one detector in order, those of its vote groups too."""
         return tuple(trial for trial in self.trials if trial.tag == tag)
+
+    def tests_of(self, tag: str) -> tuple[Trial, ...]:
+        """Trials of one detector that were its own test, in order."""
+        return tuple(trial for trial in self.trials if trial.tag == tag and trial.group is None)
 
     def edges_of(
         self, signal: str, on: bool, from_s: float, until_s: float, seen_by: str | None = None
@@ -207,13 +217,18 @@ class Series:
         return state
 
     def under_test(self, t_s: float) -> str | None:
-        """Detector whose steps were being gone through at a moment."""
-        tag = None
+        """Detector whose steps were being gone through at a moment; in the trial of a vote group, that group."""
+        step = self.step_at(t_s)
+        return None if step is None else step.group or step.tag
+
+    def step_at(self, t_s: float) -> Step | None:
+        """The last step of the plan that had begun by a moment."""
+        step = None
         for span in self.steps:
             if span.from_s > t_s:
                 break
-            tag = span.step.tag
-        return tag
+            step = span.step
+        return step
 
     def broken(self, from_s: float, until_s: float) -> tuple[Span, ...]:
         """Outages and gaps that fall into a time."""
@@ -403,7 +418,8 @@ def _trials(
     for on, off in pairs:
         earlier = [trial for trial in trials if trial.tag == on.tag]
         floor_s = earlier[-1].gas_off.t_s if earlier and earlier[-1].gas_off else 0.0
-        zero = _zero_before(on, steps, floor_s)
+        asked = _asked_for(on, steps)
+        zero = _zero_before(on, steps, floor_s) if asked is None or asked.group is None else None
         trials.append(
             Trial(
                 tag=on.tag,
@@ -414,22 +430,42 @@ def _trials(
                 zero=zero,
                 gas_on=Instant(on.t_s, on.u_s),
                 gas_off=Instant(off.t_s, off.u_s) if off else None,
+                bout=asked.bout if asked is not None else None,
+                group=asked.group if asked is not None else None,
             )
         )
     return tuple(_closed(trial, trials, steps) for trial in trials)
 
 
-def _zero_before(on: GasTurned, steps: tuple[StepSpan, ...], floor_s: float) -> Span | None:
-    spans = [
-        Span(span.from_s, min(span.until_s or on.t_s, on.t_s), span.step.id)
+def _asked_for(on: GasTurned, steps: tuple[StepSpan, ...]) -> Step | None:
+    """The step that asked for this gas."""
+    asked = [
+        span.step
         for span in steps
+        if (span.step.kind, span.step.tag) == ("gas-on", on.tag) and span.from_s <= on.t_s + ASKED_SLACK_S
+    ]
+    return asked[-1] if asked else None
+
+
+def _zero_before(on: GasTurned, steps: tuple[StepSpan, ...], floor_s: float) -> Span | None:
+    """The look at the room's air before this gas; the detectors of a bout were looked at together."""
+    at = [
+        place
+        for place, span in enumerate(steps)
         if span.step.kind == "zero" and span.step.tag == on.tag and floor_s <= span.from_s < on.t_s
     ]
-    return spans[-1] if spans else None
+    if not at:
+        return None
+    first = last = at[-1]
+    bout = steps[last].step.bout
+    while bout is not None and first > 0 and (steps[first - 1].step.kind, steps[first - 1].step.bout) == ("zero", bout):
+        first -= 1
+    until_s = steps[last].until_s
+    return Span(steps[first].from_s, min(until_s if until_s is not None else on.t_s, on.t_s), steps[last].step.id)
 
 
 def _closed(trial: Trial, trials: list[Trial], steps: tuple[StepSpan, ...]) -> Trial:
-    """End a trial where an adjustment or the next trial of the same detector begins."""
+    """End a trial where an adjustment, the next trial of the same detector, or one of its vote group begins."""
     ends = [other.from_s for other in trials if other.tag == trial.tag and other.gas_on.t_s > trial.gas_on.t_s]
     ends += [
         span.from_s
@@ -437,5 +473,11 @@ def _closed(trial: Trial, trials: list[Trial], steps: tuple[StepSpan, ...]) -> T
         if (span.step.kind, span.step.tag) == ("adjust", trial.tag)
         and span.state != "skipped"
         and span.from_s > trial.gas_on.t_s
+    ]
+    ends += [
+        span.from_s
+        for span in steps
+        if span.step.tag == trial.tag and span.step.bout != trial.bout and span.step.group is not None
+        if span.from_s > trial.gas_on.t_s
     ]
     return replace(trial, until_s=min(ends)) if ends else trial

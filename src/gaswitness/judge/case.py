@@ -280,9 +280,20 @@ class Case:
 
 def case_of(series: Series, tag: str, trial: Trial | None) -> Case:
     """The case of one detector with one of its trials."""
-    part, site = series.plan.detector(tag), series.plan.site
+    part, site = part_of(series, tag, trial.group if trial else None), series.plan.site
     cylinder = site.cylinder(trial.cylinder if trial and trial.cylinder else part.cylinder)
     return Case(series, site.detector(tag), part, cylinder, trial)
+
+
+def part_of(series: Series, tag: str, group: str | None) -> DetectorPlan:
+    """What the plan expects of a detector: in its own test, else in the trial of its group; raises KeyError."""
+    voting = [(one.tag, part) for one in series.plan.groups for part in one.parts if part.tag == tag]
+    own = [part for part in series.plan.detectors if part.tag == tag]
+    for_group = [part for name, part in voting if name == group]
+    found = [*(for_group if group else own), *own, *(part for _, part in voting)]
+    if not found:
+        raise KeyError(tag)
+    return found[0]
 
 
 def first(series: Series, signal: str, on: bool, from_s: float, until_s: float, *, prefer: str) -> Edge | None:

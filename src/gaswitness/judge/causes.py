@@ -17,7 +17,8 @@ from numpy.typing import NDArray
 from gaswitness.evidence.series import Series, Span
 from gaswitness.judge.case import Case
 from gaswitness.sentence import figure, listed, said
-from gaswitness.site.records import Detector, RegisterEntry, Site
+from gaswitness.site.records import Detector, Site
+from gaswitness.site.wires import RegisterEntry
 from gaswitness.wording import number, word
 
 Floats = NDArray[np.float64]
@@ -28,6 +29,8 @@ FLAT_SHARE = 0.08
 OTHER_SHARE = 0.05
 """Another detector answered when it moved by this part of its own range, and well beyond its noise."""
 NOISES = 8.0
+ALONE_S = 15.0
+"""A detector must have had gas alone for so long before the next one of its bout tells anything of the two."""
 SLOW_FACTOR = 1.3
 GAIN_OFF = 0.08
 NOISY_FACTOR = 4.0
@@ -196,9 +199,45 @@ def ppm_per_unit(entry: RegisterEntry, detector: Detector) -> float | None:
 
 def crossed_with(case: Case) -> str | None:
     """The detector that answered to this one's gas while this one did not."""
-    if case.trial is None or not is_flat(case):
+    if case.trial is None:
+        return None
+    exchanged = _exchanged(case)
+    if exchanged is not None:
+        return exchanged
+    if not is_flat(case):
         return None
     return who_answered(case.series, case.tag, case.trial.gas_on.t_s, case.gas_end_s)
+
+
+def _exchanged(case: Case) -> str | None:
+    """A detector with gas beside this one, where the one that had gas first stood still and the other one moved."""
+    mine = case.trial
+    if mine is None:
+        return None
+    for other in case.series.trials:
+        beside = other.gas_on.t_s < case.gas_end_s and (other.gas_off is None or other.gas_off.t_s > mine.gas_on.t_s)
+        if other.tag == case.tag or not beside:
+            continue
+        first, second = sorted((mine, other), key=lambda trial: trial.gas_on.t_s)
+        from_s, until_s = first.gas_on.t_s, second.gas_on.t_s
+        still, moved = (_moved_share(case.series, trial.tag, from_s, until_s) for trial in (first, second))
+        if until_s - from_s >= ALONE_S and still < OTHER_SHARE <= moved:
+            return other.tag
+    return None
+
+
+def _moved_share(series: Series, tag: str, from_s: float, until_s: float) -> float:
+    """By how much of its range a reading moved in this time; 0 where it says too little."""
+    trace = series.traces.get(tag)
+    if trace is None:
+        return 0.0
+    before, during = trace.between(from_s - 60.0, from_s), trace.between(from_s, until_s)
+    before, during = before.only(np.isfinite(before.value_ppm)), during.only(np.isfinite(during.value_ppm))
+    if before.value_ppm.size < 3 or during.value_ppm.size < 5:
+        return 0.0
+    smooth = np.convolve(during.value_ppm, np.ones(5) / 5, mode="valid")
+    moved_ppm = float(np.max(np.abs(smooth - float(np.median(before.value_ppm)))))
+    return moved_ppm / series.plan.site.detector(tag).range_ppm
 
 
 def is_flat(case: Case) -> bool:
@@ -211,9 +250,9 @@ def is_flat(case: Case) -> bool:
 
 
 def _flat(case: Case) -> list[Cause]:
-    if not is_flat(case):
-        return []
     other = crossed_with(case)
+    if other is None and not is_flat(case):
+        return []
     if other is not None:
         return [
             Cause("crossed", said("crossed: the gas on {tag} was read on {other}'s channel", tag=case.tag, other=other))

@@ -119,6 +119,19 @@ def effect(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     if seen.witness is None and manned(series, effect_spec.post, seen.at.t_s):
         return _stuck(series, criterion, effect_spec, cause)
     delay = seen.at - cause
+    other = also_standing(series, effect_spec.tag, case.tag, cause, seen.at)
+    if other is not None:
+        text = said(
+            "{effect} acted {delay} s after {cause}, but {other} stood by then too and brings it as well: which of "
+            "them did is not known. One at a time would settle it.",
+            effect=effect_spec.tag,
+            delay=number(delay.t_s),
+            cause=f"{case.tag}.{point}",
+            other=other,
+        )
+        return inconclusive(
+            criterion, text, [said("{other} came while {tag} was under test", other=other, tag=case.tag)]
+        )
     budget = Budget((Term("instant of the cause", cause.u_s), Term("instant of the effect", seen.at.u_s)))
     why = said(
         "{effect} acted {delay} s after {cause}, seen by {seen}.",
@@ -143,6 +156,21 @@ def effect(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
         )
     causes = [said("{tag} is slow to act, or a delay at the panel is longer than stated", tag=effect_spec.tag)]
     return judged(criterion, delay.t_s, budget, why, causes)
+
+
+def also_standing(series: Series, effect: str, tag: str, cause: Instant, at: Instant) -> str | None:
+    """Another detector's cause of the same effect that may have come before the effect acted, about when this did."""
+    members = {group.tag: group.members for group in series.plan.site.groups if group.need == 1}
+    for line in series.plan.site.matrix:
+        if line.effect != effect or (line.need == "all" and len(line.causes) > 1):
+            continue
+        for name in [one for cause_ in line.causes for one in members.get(cause_, (cause_,))]:
+            if name.partition(".")[0] == tag:
+                continue
+            edges = series.edges_of(name, True, cause.t_s - line.within_s, at.t_s + BEFORE_S)
+            if any(edge.earliest_s <= at.t_s for edge in edges):
+                return name
+    return None
 
 
 def _until(case: Case, point: str) -> float:

@@ -88,13 +88,17 @@ class Judgement(Record):
     visit: tuple[Finding, ...]
     """What concerns the whole visit: inhibits lifted, people told, nothing stray."""
     effects: tuple[EffectFinding, ...]
+    """Lines of the matrix, those that a vote group brings too."""
     strays: tuple[Stray, ...]
     notes: tuple[Told, ...] = ()
     late: int = 0
     """Marks and typed readings that came in after the run had ended; those from before its end count with the rest."""
+    groups: tuple[Verdict, ...] = ()
+    """All findings on each vote group that had a trial of its own; `tag` is the group's."""
 
     @property
     def fell_short(self) -> tuple[str, ...]:
         """Criteria that did not pass, of the detectors and of the visit: what a retest has to show."""
-        findings = [one for verdict in self.verdicts for one in verdict.findings] + list(self.visit)
+        findings = [one for verdict in (*self.verdicts, *self.groups) for one in verdict.findings]
+        findings += self.visit
         return tuple(one.criterion for one in findings if one.outcome != "pass")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gaswitness.alarms.voting import vote
 from gaswitness.evidence.series import Edge, Series
 from gaswitness.judge.case import case_of
 from gaswitness.judge.causes import crossed_with, who_answered
@@ -48,12 +49,13 @@ def _own_gas(series: Series, tag: str, edge: Edge) -> bool:
 
 
 def _tested_until(series: Series, tag: str, from_s: float) -> float:
-    """End of the last step of this detector that began before another detector's turn."""
+    """End of the last step of this detector, or of its bout, that began before another detector's turn."""
     end_s = from_s
+    bouts = {bout.bout for bout in series.plan.bouts if tag in (*bout.tags, *bout.faulty)}
     for span in series.steps:
         if span.from_s < from_s or span.step.tag is None:
             continue
-        if span.step.tag != tag:
+        if span.step.tag != tag and span.step.bout not in bouts:
             break
         end_s = span.until_s if span.until_s is not None else series.end_s
     return end_s
@@ -125,7 +127,10 @@ def _driven(series: Series, edge: Edge) -> bool:
 def _was_on(series: Series, cause: str, from_s: float, until_s: float) -> bool:
     group = next((group for group in series.plan.site.groups if group.tag == cause), None)
     if group is not None:
-        return any(_was_on(series, member, from_s, until_s) for member in group.members)
+        on = {member: _was_on(series, member, from_s, until_s) for member in group.members}
+        faults = {member: _was_on(series, f"{member.partition('.')[0]}.fault", from_s, until_s) for member in on}
+        states = {member: None if faults[member] else state for member, state in on.items()}
+        return vote(on, group.need, group.faulty).on or vote(states, group.need, group.faulty).on
     if series.on_at(cause, from_s):
         return True
     if any(e.on and e.earliest_s <= until_s and e.latest_s >= from_s for e in series.edges.get(cause, ())):
@@ -149,7 +154,7 @@ def _proving(series: Series, effect: str, edge: Edge) -> bool:
 
 def _effect_words(series: Series, tag: str, edge: Edge) -> str:
     """Name the one that was due instead, where a witness saw this one and nobody drove it."""
-    if edge.seen_by == "witness" and series.polled(edge.signal):
+    if edge.seen_by == "witness" and not _driven(series, edge):
         for other in series.plan.site.effects:
             signal = f"{other.tag}.on"
             driven = series.edges_of(signal, True, edge.at.t_s - AFTER_LINE_S, edge.at.t_s + SLACK_S, "panel")
@@ -159,7 +164,29 @@ def _effect_words(series: Series, tag: str, edge: Edge) -> str:
                     "crossed: {other} answered where {tag} was due (outputs exchanged)", other=tag, tag=other.tag
                 )
         return said("{tag} acted although the panel did not drive it", tag=tag)
-    return said("{tag} acted although no cause of it was on", tag=tag)
+    few = _too_few(series, tag, edge)
+    return few or said("{tag} acted although no cause of it was on", tag=tag)
+
+
+def _too_few(series: Series, tag: str, edge: Edge) -> str:
+    """A vote that was not reached, of which some members stood: empty where there is none."""
+    from_s, until_s = edge.earliest_s - AFTER_LINE_S, edge.latest_s + SLACK_S
+    for group in series.plan.site.groups:
+        if not any(line.effect == tag and group.tag in line.causes for line in series.plan.site.matrix):
+            continue
+        faults = {m: _was_on(series, f"{m.partition('.')[0]}.fault", from_s, until_s) for m in group.members}
+        states = {m: None if faults[m] else _was_on(series, m, from_s, until_s) for m in group.members}
+        if any(state is not False for state in states.values()):
+            stood = vote(states, group.need, group.faulty)
+            return said(
+                "vote: {tag} acted with {votes} of {of} in {group}, and {need} are needed",
+                tag=tag,
+                votes=stood.votes,
+                of=len(group.members),
+                group=group.tag,
+                need=stood.need,
+            )
+    return ""
 
 
 def _marked(series: Series) -> Iterator[Stray]:
@@ -185,6 +212,16 @@ def _first_ons(series: Series, signal: str) -> Iterator[Edge]:
 
 
 def _stray(series: Series, edge: Edge, explanation: str) -> Stray:
-    return Stray(
-        signal=edge.signal, t_s=edge.at.t_s, during=series.under_test(edge.at.t_s) or "", explanation=explanation
-    )
+    return Stray(signal=edge.signal, t_s=edge.at.t_s, during=_during(series, edge), explanation=explanation)
+
+
+def _during(series: Series, edge: Edge) -> str:
+    """What was under test: in a bout the detector itself if it is one of it, else the one whose turn it was."""
+    step, tag = series.step_at(edge.at.t_s), edge.signal.partition(".")[0]
+    if step is None:
+        return ""
+    if step.group is None and step.bout is not None:
+        bout = next((bout for bout in series.plan.bouts if bout.bout == step.bout), None)
+        if bout is not None and tag in bout.tags:
+            return tag
+    return step.group or step.tag or ""

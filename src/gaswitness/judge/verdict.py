@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Literal
 
 from gaswitness.evidence.series import Series, StepSpan
-from gaswitness.judge import alarms, effects, loudness, reading, standing, visit
+from gaswitness.judge import alarms, effects, loudness, reading, standing, visit, votes
 from gaswitness.judge.bottles import blamed, bottle_notes, low_bottles
 from gaswitness.judge.budget import Budget
 from gaswitness.judge.case import Case, case_of
@@ -58,8 +58,9 @@ def judge(series: Series) -> Judgement:
         rows += found
         verdicts.append(_verdict(part.tag, criteria, [finding for _, _, finding in found]))
     left_out = [c for c in series.plan.criteria if c.kind == "audible" and loudness.measured_at(series, c) is None]
-    whole = tuple(VISIT_JUDGES[c.kind](series, c) for c in series.plan.criteria if c.tag is None and c not in left_out)
-    outcomes: list[Outcome] = [v.outcome for v in verdicts] + [finding.outcome for finding in whole]
+    whole = tuple(VISIT_JUDGES[c.kind](series, c) for c in series.plan.criteria if _of_visit(c) and c not in left_out)
+    groups = tuple(_group(series, part.tag, strays) for part in series.plan.groups)
+    outcomes: list[Outcome] = [v.outcome for v in (*verdicts, *groups)] + [finding.outcome for finding in whole]
     return Judgement(
         run_id=series.run_id,
         ledger_sha256=series.ledger_sha256,
@@ -68,17 +69,39 @@ def judge(series: Series) -> Judgement:
         complete=series.stopped is not None and series.stopped.outcome == "complete",
         verdicts=tuple(verdicts),
         visit=whole,
-        effects=effects.effect_lines(series, rows),
+        effects=(
+            *effects.effect_lines(series, rows),
+            *(line for verdict in groups for line in votes.group_lines(series, verdict.tag, verdict.findings)),
+        ),
         strays=strays,
         notes=(*_reopened(series), *_notes(series), *bottle_notes(series), *_unheard(left_out), *_restless(rows)),
         late=len(series.late) + len(series.after_end),
+        groups=groups,
     )
+
+
+def _of_visit(criterion: Criterion) -> bool:
+    return criterion.tag is None and criterion.group is None
+
+
+def _group(series: Series, tag: str, strays: tuple[Stray, ...]) -> Verdict:
+    """The trial of one vote group."""
+    criteria = [c for c in series.plan.criteria if c.group == tag]
+    findings: list[Finding] = []
+    for criterion in criteria:
+        if criterion.kind == "no-stray":
+            tried = any(trial.group == tag for trial in series.trials)
+            finding = _no_stray(criterion, [s for s in strays if s.during == tag], tag, tried=tried)
+        else:
+            finding = votes.judge_vote(series, criterion)
+        findings.append(_broken_off(series, criterion, finding))
+    return _verdict(tag, criteria, findings)
 
 
 def _detector(
     series: Series, tag: str, criteria: list[Criterion], strays: tuple[Stray, ...]
 ) -> list[tuple[Case, Criterion, Finding]]:
-    trials = series.trials_of(tag)
+    trials = series.tests_of(tag)
     found_case = case_of(series, tag, next((t for t in reversed(trials) if not t.as_left), None))
     left_case = case_of(series, tag, next((t for t in reversed(trials) if t.as_left), None))
     low = low_bottles(series).get(tag, "")
@@ -89,7 +112,9 @@ def _detector(
         if criterion.optional and case.trial is None:
             continue
         if criterion.kind == "no-stray":
-            finding = _no_stray(criterion, [s for s in strays if s.during == tag], found_case)
+            finding = _no_stray(
+                criterion, [s for s in strays if s.during == tag], tag, tried=found_case.trial is not None
+            )
         else:
             finding = CASE_JUDGES[criterion.kind](case, criterion, known[id(case)])
             if finding.outcome in ("fail", "error") and (too_soon := cut_short(case, criterion)):
@@ -98,9 +123,9 @@ def _detector(
     return rows
 
 
-def _no_stray(criterion: Criterion, strays: list[Stray], case: Case) -> Finding:
-    if case.trial is None:
-        return not_tested(criterion, said("{tag} was not under test.", tag=case.tag))
+def _no_stray(criterion: Criterion, strays: list[Stray], tag: str, *, tried: bool) -> Finding:
+    if not tried:
+        return not_tested(criterion, said("{tag} was not under test.", tag=tag))
     if not strays:
         return judged(criterion, 0.0, Budget(), said("Nothing happened that no cause explains."))
     told = list(dict.fromkeys(stray.explanation for stray in strays))

@@ -7,6 +7,7 @@ from gaswitness.judge.effects import manned
 from gaswitness.judge.finding import happened, inconclusive, not_tested
 from gaswitness.judge.records import Finding
 from gaswitness.plan.records import Criterion
+from gaswitness.sentence import listed, said
 
 WITNESS_S = 10.0
 """Who stands at a post has pressed by then; a record that ends sooner does not say that nothing happened."""
@@ -20,24 +21,36 @@ def inhibit_lifted(series: Series, criterion: Criterion) -> Finding:
     placed = list(state)
     standing = [tag for tag, last in state.items() if last == "placed" or _still_shown(series, tag)]
     if standing:
-        answers = {one.effect: f" ({one.by} handed it over to {one.to})" for one in series.handed_over}
-        why = f"Inhibits still stand: {', '.join(tag + answers.get(tag, '') for tag in standing)}."
-        return happened(criterion, False, why, [f"lift the inhibit on {tag} now and prove it live" for tag in standing])
+        answers = {
+            one.effect: said("{effect} ({by} handed it over to {to})", effect=one.effect, by=one.by, to=one.to)
+            for one in series.handed_over
+        }
+        why = said("Inhibits still stand: {effects}.", effects=listed([answers.get(tag, tag) for tag in standing]))
+        causes = [said("lift the inhibit on {effect} now and prove it live", effect=tag) for tag in standing]
+        return happened(criterion, False, why, causes)
     if not placed:
-        return not_tested(criterion, "No inhibit was placed, so none could be proven lifted.")
+        return not_tested(criterion, said("No inhibit was placed, so none could be proven lifted."))
     unproven = [tag for tag, last in state.items() if last == "lifted"]
     if unproven:
-        return not_tested(criterion, f"Lifted, but not proven live: {', '.join(unproven)}.")
+        return not_tested(criterion, said("Lifted, but not proven live: {effects}.", effects=listed(unproven)))
     shown = {tag: _shown(series, tag) for tag in placed}
     dead = [tag for tag, how in shown.items() if how == "stuck"]
     if dead:
-        why = f"Driven by the panel after the inhibit was lifted, but no witness saw it act: {', '.join(dead)}."
-        return happened(criterion, False, why, [f"stuck: {tag} is driven but nothing happens" for tag in dead])
+        why = said(
+            "Driven by the panel after the inhibit was lifted, but no witness saw it act: {effects}.",
+            effects=listed(dead),
+        )
+        causes = [said("stuck: {effect} is driven but nothing happens", effect=tag) for tag in dead]
+        return happened(criterion, False, why, causes)
     unseen = [tag for tag, how in shown.items() if how == "nobody"]
     if unseen:
-        why = f"Said to be proven, but neither panel nor witness shows that it acted: {', '.join(unseen)}."
-        return inconclusive(criterion, why, [f"prove {tag} once more with somebody at its post" for tag in unseen])
-    return happened(criterion, True, f"Every inhibit was lifted and its effect seen to act: {', '.join(placed)}.")
+        why = said(
+            "Said to be proven, but neither panel nor witness shows that it acted: {effects}.", effects=listed(unseen)
+        )
+        causes = [said("prove {effect} once more with somebody at its post", effect=tag) for tag in unseen]
+        return inconclusive(criterion, why, causes)
+    why = said("Every inhibit was lifted and its effect seen to act: {effects}.", effects=listed(placed))
+    return happened(criterion, True, why)
 
 
 def _still_shown(series: Series, tag: str) -> bool:
@@ -68,12 +81,14 @@ def warned(series: Series, criterion: Criterion) -> Finding:
     before = {event.role for event in series.told if event.what == "begins"}
     after = {event.role for event in series.told if event.what == "over"}
     if not before and not after:
-        return not_tested(criterion, "Nobody was told.")
+        return not_tested(criterion, said("Nobody was told."))
     still = [role for role in roles if role in before and role not in after]
     if still:
-        why = f"Not told that the test is over: {', '.join(still)}."
-        return happened(criterion, False, why, [f"tell {role} now" for role in still])
+        why = said("Not told that the test is over: {roles}.", roles=listed(still))
+        return happened(criterion, False, why, [said("tell {role} now", role=role) for role in still])
     missed = [role for role in roles if role not in before]
     if missed:
-        return happened(criterion, False, f"Not told before the test: {', '.join(missed)}.", ["tell them next time"])
-    return happened(criterion, True, f"Told before the test and when it was over: {', '.join(roles)}.")
+        why = said("Not told before the test: {roles}.", roles=listed(missed))
+        return happened(criterion, False, why, [said("tell them next time")])
+    why = said("Told before the test and when it was over: {roles}.", roles=listed(roles))
+    return happened(criterion, True, why)

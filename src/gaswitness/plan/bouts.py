@@ -1,9 +1,10 @@
 """A bout: several detectors tested with gas on them at once, their steps woven into one order.
 
-Everybody looks at the room's air first; then caps go on one after the other, and all waits run side by side. Where an
-earlier detector of the bout brings an effect that a later one would bring too, the later cap waits until the earlier
-alarms have had the time to show it, so that nobody has to guess which of the two it was; the later one does not claim
-it. Gas is shut on all before anybody waits for clearing, and faults are made one at a time, with no gas on.
+Everybody looks at the room's air first; then caps go on one after the other, each when the alarms of the one before
+have come, so that one sees which channel answers to which cap. All else runs side by side. Where an earlier detector
+of the bout brings an effect that a later one would bring too, the later cap also waits until it has had the time to
+act, so that nobody has to guess which of the two it was; the later one does not claim it. Gas is shut on all before
+anybody waits for clearing, and faults are made one at a time, with no gas on.
 """
 
 from __future__ import annotations
@@ -124,14 +125,9 @@ def bout_steps(
         return [s for s in as_found[member.tag] if s.kind in kinds and s.point != FAULT and not _about_fault(s)]
 
     woven: list[Step] = [step for m in members for step in of(m, "zero")]
-    waits: list[Step] = []
     for member, waited_for in zip(members, apart, strict=True):
-        woven += of(member, "gas-on")
-        if waited_for:
-            woven += [*of(member, "await-set"), _follow(member)]
-        else:
-            waits += of(member, "await-set")
-    woven += [*waits, *(step for m in members for step in of(m, "sound"))]
+        woven += [*of(member, "gas-on"), *of(member, "await-set"), *([_follow(member)] if waited_for else [])]
+    woven += [step for m in members for step in of(m, "sound")]
     woven += [step for m in members for step in of(m, "await-plateau")]
     woven += _acknowledge(site, members, [step for m in members for step in of(m, "acknowledge")])
     woven += [step for kind in ("silence", "gas-off") for m in members for step in of(m, kind)]
@@ -269,8 +265,8 @@ def gas_s_of(members: Sequence[Member], apart: Sequence[bool], listening_s: floa
     for member, waited_for in zip(members, apart, strict=True):
         at_s += HANDS_S
         on_s[member.tag] = at_s
-        if waited_for:
-            at_s += max((times.set_s[1] for times in member.expected.points), default=0.0) + _follow(member).at_least_s
+        at_s += max((times.set_s[1] for times in member.expected.points), default=0.0)
+        at_s += _follow(member).at_least_s if waited_for else 0.0
     end_s = max(on_s[m.tag] + m.expected.gas_s for m in members) + listening_s
     return {m.tag: end_s + place * HANDS_S - on_s[m.tag] for place, m in enumerate(members)}
 

@@ -11,7 +11,7 @@ from gaswitness.errors import InputError
 from gaswitness.links.registers import width
 from gaswitness.site.records import Site
 
-Target = Literal["detector", "point", "effect"]
+Target = Literal["detector", "point", "effect", "group"]
 Value = Literal["none", "factor", "detector", "effect"]
 
 
@@ -40,6 +40,10 @@ KINDS: dict[str, FaultKind] = {
     ),
     "crossed-effects": FaultKind("effect", "effect", None, "two outputs changed over behind the panel"),
     "swapped-words": FaultKind("detector", "none", None, "the two registers of the reading in the other order"),
+    "vote-any": FaultKind("group", "none", None, "one member of the vote group is enough at the panel"),
+    "vote-all": FaultKind("group", "none", None, "the panel waits for every member of the vote group"),
+    "vote-faulty": FaultKind("group", "none", None, "a faulty member counts at the panel as it should not"),
+    "uncounted": FaultKind("point", "none", None, "the panel does not count this alarm point in its vote groups"),
     "link-down": FaultKind("detector", "factor", 45.0, "the wire drops 12 s after gas on at this detector, so long"),
 }
 """Faults by name. `link-down` counts seconds of the rig's clock."""
@@ -53,7 +57,7 @@ class RigFault:
 
     kind: str
     target: str
-    """Tag of a detector or an effect, or `TAG.point`."""
+    """Tag of a detector, an effect or a vote group, or `TAG.point`."""
     factor: float | None = None
     other: str | None = None
 
@@ -84,14 +88,19 @@ def parse_fault(text: str, site: Site) -> RigFault:
     tags = [detector.tag for detector in site.detectors]
     effects = [effect.tag for effect in site.effects]
     if kind.target == "point" and "." not in target and target in tags:
+        voting = {member for group in site.groups for member in group.members}
         points = [p for p in site.detector(target).alarms if p.latching or name != "no-latch"]
+        points = [p for p in points if f"{target}.{p.name}" in voting or name != "uncounted"]
         if points:
             target = f"{target}.{points[0].name}"
     known = {
         "detector": tags,
         "effect": effects,
+        "group": [group.tag for group in site.groups],
         "point": [f"{detector.tag}.{point.name}" for detector in site.detectors for point in detector.alarms],
     }[kind.target]
+    if name == "uncounted":
+        known = [point for point in known if any(point in group.members for group in site.groups)]
     if target not in known:
         raise InputError(f"no such {kind.target} in the site", where="--fault", found=text, expected=_some(known))
     if name == "swapped-words" and _one_register(site, target):

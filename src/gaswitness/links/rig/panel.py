@@ -9,7 +9,7 @@ from typing import cast
 
 from gaswitness.alarms import AlarmPoint, PointState
 from gaswitness.alarms.effects import CauseLine, EffectLogic, EffectState
-from gaswitness.alarms.voting import vote
+from gaswitness.alarms.voting import FaultyVote, vote
 from gaswitness.site import alarm_points
 from gaswitness.site.records import Effect, Pattern, Site
 
@@ -52,6 +52,10 @@ class Panel:
         self._effects: dict[str, EffectState] = {tag: logic.start() for tag, logic in self._logic.items()}
         self._proof_until_s: dict[str, float] = {}
         self.inhibited: set[str] = set()
+        self.votes: dict[str, tuple[int, FaultyVote]] = {}
+        """Votes needed and what a faulty member does, of groups that are not set up as the site says."""
+        self.uncounted: set[str] = set()
+        """Members that no group counts."""
         self.readings: dict[str, float] = dict.fromkeys(self._points, math.nan)
         self.drives: dict[str, Drive] = {effect.tag: Drive(False, effect.pattern) for effect in site.effects}
 
@@ -98,7 +102,9 @@ class Panel:
             members = {
                 member: None if self.faulty(member.partition(".")[0]) else causes[member] for member in group.members
             }
-            causes[group.tag] = vote(members, group.need, group.faulty).on
+            members |= dict.fromkeys(self.uncounted & set(members), False)
+            need, rule = self.votes.get(group.tag, (group.need, group.faulty))
+            causes[group.tag] = vote(members, need, rule).on
         return causes
 
     def _drive(self, t_s: float, causes: Mapping[str, bool], pressed: Buttons) -> None:

@@ -245,10 +245,24 @@ class World:
             case "no-latch":
                 spec = self.site.detector(fault.tag).alarm(fault.point)
                 self.panel.set_latching(fault.tag, fault.point, spec.latching and back)
+            case "vote-any" | "vote-all" | "vote-faulty":
+                self._set_votes(fault, back=back)
+            case "uncounted":
+                (self.panel.uncounted.discard if back else self.panel.uncounted.add)(fault.target)
             case "link-down" if back:
                 self._link_down = (math.inf, -math.inf)
             case _:
                 pass
+
+    def _set_votes(self, fault: RigFault, *, back: bool) -> None:
+        self.panel.votes.pop(fault.target, None)
+        group = next(group for group in self.site.groups if group.tag == fault.target)
+        if back:
+            return
+        if fault.kind == "vote-faulty":
+            self.panel.votes[group.tag] = group.need, "ignored" if group.faulty == "votes" else "votes"
+        else:
+            self.panel.votes[group.tag] = 1 if fault.kind == "vote-any" else len(group.members), group.faulty
 
     def _of(self, kind: str) -> list[RigFault]:
         return [fault for fault in self.faults if fault.kind == kind]
