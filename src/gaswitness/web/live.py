@@ -227,18 +227,25 @@ class Live:
 
     async def accept_reading(self, reading_id: str, wish: ReadingWish) -> Receipt:
         """Take a typed reading in and come back when it is on the disk; sent again after a restart it is known."""
-        for tag, value_ppm, t_s in self._typed:
-            if (tag, value_ppm) == (wish.tag, wish.value_ppm) and abs(t_s - (wish.t_s or 0.0)) <= SAME_READING_S:
-                return Receipt(reading_id, "known", t_s)
+        typed = (wish.tag, wish.value_ppm, wish.t_s or 0.0)
+        before = self._alike(typed)
+        key = _reading_key(before or typed)
+        if key in self._known:
+            return Receipt(reading_id, "known", self._known[key])
         if self.over:
             return Receipt(reading_id, "late")
-        key = f"{wish.tag}={wish.value_ppm!r}@{wish.t_s!r}"
-        written = self._waiting.get(key)
-        if written is None:
-            written = self._waiting[key] = asyncio.get_running_loop().create_future()
+        if before is None:
+            self._typed.append(typed)
             self.wish(wish)
+        written = self._waiting.setdefault(key, asyncio.get_running_loop().create_future())
         await asyncio.shield(written)
-        return Receipt(reading_id, "recorded" if key in self._known else "late", wish.t_s)
+        return Receipt(reading_id, "recorded" if key in self._known else "late", self._known.get(key))
+
+    def _alike(self, typed: tuple[str, float, float]) -> tuple[str, float, float] | None:
+        """The same reading, asked for or recorded before; sent again, its instant may be known better by then."""
+        return next(
+            (one for one in self._typed if one[:2] == typed[:2] and abs(one[2] - typed[2]) <= SAME_READING_S), None
+        )
 
     def wish(self, wish: Wish) -> None:
         """Somebody wants something of the run: to stop, a note kept, a reading taken down."""
@@ -266,8 +273,11 @@ class Live:
                 self._written.append((event.mark_id, event.t_s))
                 self._marked(event)
             case ReadingTaken(quality="by-hand") if event.value_ppm is not None:
-                self._typed.append((event.tag, event.value_ppm, event.source_t_s))
-                self._written.append((f"{event.tag}={event.value_ppm!r}@{event.source_t_s!r}", event.source_t_s))
+                typed = (event.tag, event.value_ppm, event.source_t_s)
+                before = self._alike(typed)
+                if before is None:
+                    self._typed.append(typed)
+                self._written.append((_reading_key(before or typed), event.source_t_s))
             case StatusSeen(signal=signal, on=on) if event.after_t_s is not None:
                 self.edges.append(Edge(event.t_s, signal, on, ""))
             case InhibitHandedOver():
@@ -354,6 +364,10 @@ class Live:
         since_s = self._gas_since.get(cylinder)
         flowing_m3 = (t_s - since_s) * self.plan.site.cylinder(cylinder).flow_m3_s if since_s is not None else 0.0
         return max(0.0, held - self.used_m3.get(cylinder, 0.0) - flowing_m3)
+
+
+def _reading_key(typed: tuple[str, float, float]) -> str:
+    return "{}={!r}@{!r}".format(*typed)
 
 
 def before_of(live: Live, events: Iterable[Event]) -> None:
