@@ -18,7 +18,7 @@ from gaswitness.errors import LinkError
 from gaswitness.links.bacnet import BacnetLink
 from gaswitness.links.bacnet_stack import Stack
 from gaswitness.links.objects import Refused, Value
-from gaswitness.site.records import LinkSpec
+from gaswitness.site.wires import LinkSpec
 from support.rigs import ravensmoor
 
 from bacpypes3.apdu import SubscribeCOVRequest, WritePropertyRequest  # isort: skip

@@ -17,7 +17,7 @@ from gaswitness.links.rig.pace import LeadingClock
 from gaswitness.links.rig.world import World
 from gaswitness.run.events import ReadingTaken
 from gaswitness.run.ports import Polled
-from gaswitness.site.records import LinkSpec
+from gaswitness.site.wires import LinkSpec
 from support.ledgers import write_chain
 from support.networks import (
     DAY,

@@ -31,7 +31,7 @@ from gaswitness.links.rig.world import World
 from gaswitness.run.drive import drive
 from gaswitness.run.events import LinkChanged, NoteTaken, ReadingTaken
 from gaswitness.run.ports import Answer, Polled, PolledReading, StopWish, Wish
-from gaswitness.site.records import LinkSpec
+from gaswitness.site.wires import LinkSpec
 from support.brokers import Broker, needs_mosquitto
 from support.ledgers import write_chain
 from support.networks import DAY, TOPIC, carried_out, cellar_by_mqtt, cellar_with, message_of, plan_for

@@ -23,20 +23,8 @@ from gaswitness.run.events import (
     StatusSeen,
     StepMoved,
 )
-from gaswitness.site.records import (
-    AlarmPointSpec,
-    Area,
-    BitEntry,
-    Cylinder,
-    Detector,
-    Effect,
-    LinkSpec,
-    MatrixLine,
-    Panel,
-    Post,
-    RegisterEntry,
-    Site,
-)
+from gaswitness.site.records import AlarmPointSpec, Area, Cylinder, Detector, Effect, MatrixLine, Panel, Post, Site
+from gaswitness.site.wires import BitEntry, LinkSpec, RegisterEntry
 
 WALL = "2026-03-02T09:00:00.000Z"
 

@@ -25,7 +25,7 @@ from gaswitness.run.drive import drive
 from gaswitness.run.events import Event
 from gaswitness.run.ports import Link
 from gaswitness.site import Site
-from gaswitness.site.records import LinkSpec
+from gaswitness.site.wires import LinkSpec
 from support.rigs import cellar
 
 DEVICE = Path(__file__).with_name("bacnet_device.py")

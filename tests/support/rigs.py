@@ -7,7 +7,7 @@ from functools import cache
 from pathlib import Path
 
 from gaswitness.site import Site, read_site
-from gaswitness.site.records import BitEntry, LinkSpec, RegisterEntry
+from gaswitness.site.wires import BitEntry, LinkSpec, RegisterEntry
 
 EXAMPLES = Path(__file__).resolve().parents[2] / "examples"
 

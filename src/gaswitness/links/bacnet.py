@@ -19,7 +19,8 @@ from gaswitness.links import objects
 from gaswitness.links.objects import Refused
 from gaswitness.links.patience import Patience
 from gaswitness.run.ports import Polled
-from gaswitness.site.records import LAST_INSTANCE, LinkSpec, Site
+from gaswitness.site.records import Site
+from gaswitness.site.wires import LAST_INSTANCE, LinkSpec
 
 if TYPE_CHECKING:
     from bacpypes3.pdu import Address

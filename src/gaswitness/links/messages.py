@@ -14,7 +14,8 @@ from typing import Any
 
 from gaswitness.links.scaled import detector_of, reading, without_faulty
 from gaswitness.run.ports import Polled, PolledReading
-from gaswitness.site.records import Detector, LinkSpec, Site, TopicEntry
+from gaswitness.site.records import Detector, Site
+from gaswitness.site.wires import LinkSpec, TopicEntry
 
 LONGEST_PAYLOAD = 65_536
 """Octets of a message that is looked at; no reading is longer."""

@@ -22,7 +22,8 @@ from gaswitness.links import registers
 from gaswitness.links.patience import Patience
 from gaswitness.links.registers import Block, plausible_orders
 from gaswitness.run.ports import Polled
-from gaswitness.site.records import LinkSpec, RegisterEntry, Site
+from gaswitness.site.records import Site
+from gaswitness.site.wires import LinkSpec, RegisterEntry
 
 __all__ = ["ModbusLink", "plausible_orders"]
 

@@ -24,7 +24,8 @@ from gaswitness.links import messages
 from gaswitness.links.messages import Board
 from gaswitness.links.patience import Patience
 from gaswitness.run.ports import Polled
-from gaswitness.site.records import LinkSpec, Site
+from gaswitness.site.records import Site
+from gaswitness.site.wires import LinkSpec
 
 if TYPE_CHECKING:
     from aiomqtt import Message

@@ -13,7 +13,8 @@ from typing import Literal
 from gaswitness.errors import InputError
 from gaswitness.links.scaled import detector_of, reading, without_faulty
 from gaswitness.run.ports import Polled, PolledReading
-from gaswitness.site.records import Detector, LinkSpec, ObjectEntry, Site, StatusFlag
+from gaswitness.site.records import Detector, Site
+from gaswitness.site.wires import LinkSpec, ObjectEntry, StatusFlag
 
 Property = Literal["present-value", "status-flags", "units"]
 Key = tuple[str, str]

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from gaswitness.clock import Clock
 from gaswitness.errors import InputError
 from gaswitness.run.ports import Link, Polled
-from gaswitness.site.records import LinkSpec, Site, without_secrets
+from gaswitness.site.records import Site
+from gaswitness.site.wires import LinkSpec, without_secrets
 
 KINDS = "modbus-tcp://HOST:PORT, modbus-rtu:///dev/..., bacnet://HOST, mqtt://HOST, mqtts://HOST, log:FILE or by-hand:"
 

@@ -17,7 +17,8 @@ from dataclasses import dataclass
 
 from gaswitness.links.scaled import detector_of, ppm_per_unit, reading, without_faulty
 from gaswitness.run.ports import Polled, PolledReading
-from gaswitness.site.records import BitEntry, Detector, LinkSpec, RegisterEntry, RegisterType, Site, WordOrder
+from gaswitness.site.records import Detector, Site
+from gaswitness.site.wires import BitEntry, LinkSpec, RegisterEntry, RegisterType, WordOrder
 
 MAX_REGISTERS = 125
 MAX_BITS = 2000

@@ -15,24 +15,20 @@ from gaswitness.site.records import (
     AlarmPointSpec,
     Area,
     Background,
-    BitEntry,
     Charge,
     Cylinder,
     Detector,
     Effect,
     Hearing,
-    LinkSpec,
     MatrixLine,
-    ObjectEntry,
     Opening,
     Post,
-    RegisterEntry,
     Role,
     Site,
-    TopicEntry,
     VoteGroup,
 )
 from gaswitness.site.shape import bare
+from gaswitness.site.wires import BitEntry, LinkSpec, ObjectEntry, RegisterEntry, TopicEntry
 
 GENERAL = "Site"
 """The sheet of two columns, key and value, for what a site has once."""

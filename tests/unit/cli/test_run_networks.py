@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from gaswitness.cli.main import main
-from gaswitness.site.records import LinkSpec
+from gaswitness.site.wires import LinkSpec
 from support.networks import cellar_by_bacnet, cellar_by_mqtt, free_udp_port, plan_for
 from support.rigs import cellar, free_port
 

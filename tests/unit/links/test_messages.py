@@ -13,7 +13,7 @@ from gaswitness.errors import InputError
 from gaswitness.links import messages
 from gaswitness.links.messages import Board, Unfit, instant_of, number_of, parsed, pointed, state_of
 from gaswitness.links.mqtt import broker_of
-from gaswitness.site.records import LinkSpec, TopicEntry
+from gaswitness.site.wires import LinkSpec, TopicEntry
 from support.rigs import ravensmoor
 
 START = datetime(2026, 11, 25, 9, tzinfo=UTC)

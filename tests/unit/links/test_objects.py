@@ -9,7 +9,7 @@ from gaswitness.links import objects
 from gaswitness.links.bacnet import target_of
 from gaswitness.links.objects import Refused, Value, unit_of
 from gaswitness.run.ports import Polled
-from gaswitness.site.records import LinkSpec, ObjectEntry
+from gaswitness.site.wires import LinkSpec, ObjectEntry
 from support.rigs import ravensmoor
 
 NOT_SET = Value("flags")

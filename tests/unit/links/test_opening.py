@@ -20,7 +20,7 @@ from gaswitness.links.mqtt import MqttLink
 from gaswitness.links.replay import ReplayLink
 from gaswitness.run.ports import Polled
 from gaswitness.site import Site
-from gaswitness.site.records import LinkSpec
+from gaswitness.site.wires import LinkSpec
 from support.rigs import cellar, ravensmoor
 
 

@@ -16,7 +16,8 @@ from gaswitness.errors import InputError
 from gaswitness.links import registers
 from gaswitness.links.registers import Block, blocks, decode, encode, plausible_orders, raw_of
 from gaswitness.links.scaled import reading
-from gaswitness.site.records import BitEntry, Detector, RegisterEntry
+from gaswitness.site.records import Detector
+from gaswitness.site.wires import BitEntry, RegisterEntry
 from support.rigs import ravensmoor
 
 ORDERS = ("ABCD", "CDAB", "BADC", "DCBA")

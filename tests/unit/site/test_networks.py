@@ -8,8 +8,8 @@ from datetime import date
 import pytest
 
 from gaswitness.errors import Fault
-from gaswitness.site.records import LinkSpec
 from gaswitness.site.sense import SenseReport, sense_check
+from gaswitness.site.wires import LinkSpec
 from support.rigs import cellar
 
 TODAY = date(2026, 11, 25)

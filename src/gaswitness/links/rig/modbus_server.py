@@ -15,7 +15,7 @@ from gaswitness.errors import LinkError
 from gaswitness.links import registers
 from gaswitness.links.rig.regmap import words_of
 from gaswitness.links.rig.world import World
-from gaswitness.site.records import LinkSpec
+from gaswitness.site.wires import LinkSpec
 
 READ_FUNCTIONS = (1, 2, 3, 4)
 HIGHEST_FUNCTION = 127

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from gaswitness.links import registers
-from gaswitness.site.records import BitEntry, LinkSpec, RegisterEntry, Site
+from gaswitness.site.records import Site
+from gaswitness.site.wires import BitEntry, LinkSpec, RegisterEntry
 
 
 def maps_of(site: Site, url: str) -> tuple[LinkSpec, ...]:

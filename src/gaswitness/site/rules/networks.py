@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Any
 
-from gaswitness.site.records import LinkSpec, ObjectEntry, Site, TopicEntry
+from gaswitness.site.records import Site
 from gaswitness.site.rules.remark import Remark, Remarks, doubt, fault
+from gaswitness.site.wires import LinkSpec, ObjectEntry, TopicEntry
 
 LISTS = {
     "modbus-tcp": ("registers", "bits"),
@@ -45,9 +46,17 @@ def _kinds(link: LinkSpec, path: str) -> Remarks:
     for part in ("registers", "bits", "objects", "topics"):
         if getattr(link, part) and part not in LISTS[scheme]:
             expected = " and ".join(f"`{own}`" for own in LISTS[scheme])
-            yield fault(f"{path}.{part}", f"found `{part}` on a link {scheme}:, expected {expected}")
+            yield fault(
+                f"{path}.{part}",
+                said(
+                    "found `{part}` on a link {scheme}:, expected {expected}",
+                    part=part,
+                    scheme=scheme,
+                    expected=expected,
+                ),
+            )
     if scheme in ("bacnet", "mqtt", "mqtts") and not getattr(link, LISTS[scheme][0]):
-        yield doubt(path, f"found no `{LISTS[scheme][0]}`: nothing would be read from this link")
+        yield doubt(path, said("found no `{lists}`: nothing would be read from this link", lists=LISTS[scheme][0]))
 
 
 def _place_of_object(entry: ObjectEntry) -> tuple[Any, ...]:
@@ -66,8 +75,12 @@ def _alike(entries: tuple[Any, ...], path: str, place: Callable[[Any], tuple[Any
         if other != entry.signal:
             yield fault(
                 f"{path}[{number}]",
-                f"found {entry.signal} read from where {other} is read, expected a place of its own",
-                "two signals from one place could never differ",
+                said(
+                    "found {signal} read from where {other} is read, expected a place of its own",
+                    signal=entry.signal,
+                    other=other,
+                ),
+                said("two signals from one place could never differ"),
             )
 
 
@@ -76,24 +89,39 @@ def _object(entry: ObjectEntry, path: str) -> Remarks:
     analog = kind.startswith("analog")
     if is_reading(entry):
         if not analog or entry.flag is not None:
-            found = entry.object if entry.flag is None else f"the flag {entry.flag} of {entry.object}"
-            yield fault(f"{path}.object", f"found {found}, expected a reading to be the value of an analog object")
+            found = (
+                entry.object
+                if entry.flag is None
+                else said("the flag {flag} of {object}", flag=entry.flag, object=entry.object)
+            )
+            yield fault(
+                f"{path}.object",
+                said("found {found}, expected a reading to be the value of an analog object", found=found),
+            )
     elif analog and entry.flag is None:
         yield fault(
             f"{path}.object",
-            f"found the value of {entry.object} as a state, expected a binary or multi-state object, or a `flag`",
-            "for example flag: in-alarm",
+            said(
+                "found the value of {object} as a state, expected a binary or multi-state object, or a `flag`",
+                object=entry.object,
+            ),
+            said("for example flag: in-alarm"),
         )
     if kind.startswith("multi-state") and entry.flag is None and not is_reading(entry) and not entry.on_values:
-        yield fault(f"{path}.on_values", "found none, expected the states in which the signal is on", "on_values: [2]")
+        yield fault(
+            f"{path}.on_values", said("found none, expected the states in which the signal is on"), "on_values: [2]"
+        )
     if entry.on_values and (not kind.startswith("multi-state") or entry.flag is not None):
-        yield fault(f"{path}.on_values", f"found states of {entry.object}, which has none here, expected none")
+        yield fault(
+            f"{path}.on_values",
+            said("found states of {object}, which has none here, expected none", object=entry.object),
+        )
     yield from _numbers(entry, path, entry.unit is not None)
 
 
 def _topic(entry: TopicEntry, path: str) -> Remarks:
     if is_reading(entry) and entry.on_values:
-        yield fault(f"{path}.on_values", "found values of a state on a reading, expected none")
+        yield fault(f"{path}.on_values", said("found values of a state on a reading, expected none"))
     yield from _numbers(entry, path, entry.unit != "ppm")
 
 
@@ -101,11 +129,17 @@ def _numbers(entry: ObjectEntry | TopicEntry, path: str, unit_given: bool) -> Re
     """What belongs to numbers stands on numbers, and what belongs to states on states."""
     if is_reading(entry):
         if entry.scale == 0:
-            yield fault(f"{path}.scale", "found 0, expected another number", "value x scale + offset would never move")
+            yield fault(
+                f"{path}.scale",
+                said("found 0, expected another number"),
+                said("value x scale + offset would never move"),
+            )
         if entry.inverted:
-            yield fault(f"{path}.inverted", "found a reading inverted, expected that of states only")
+            yield fault(f"{path}.inverted", said("found a reading inverted, expected that of states only"))
     elif unit_given or entry.scale != 1.0 or entry.offset != 0.0:
-        yield fault(path, f"found a unit, scale or offset on the state {entry.signal}, expected none")
+        yield fault(
+            path, said("found a unit, scale or offset on the state {signal}, expected none", signal=entry.signal)
+        )
 
 
 def _instants(link: LinkSpec, path: str) -> Remarks:
@@ -114,6 +148,6 @@ def _instants(link: LinkSpec, path: str) -> Remarks:
     if bare:
         yield doubt(
             f"{path}.topics",
-            f"found no `time_pointer` for {', '.join(bare[:4])}{' ...' if len(bare) > 4 else ''}",
-            "a message that was held up on its way, or came out of order, would be taken for the present reading",
+            said("found no `time_pointer` for {bare}{x}", bare=listed(bare[:4]), x=" ..." if len(bare) > 4 else ""),
+            said("a message that was held up on its way, or came out of order, would be taken for the present reading"),
         )

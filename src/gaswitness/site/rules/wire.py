@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
-from gaswitness.site.records import LinkSpec, RegisterEntry, Site
+from gaswitness.site.records import Site
 from gaswitness.site.rules.remark import Remarks, doubt, fault, level
+from gaswitness.site.wires import LinkSpec, RegisterEntry
 
 WIDTHS = {"uint16": 1, "int16": 1, "uint32": 2, "int32": 2, "float32": 2}
 """Registers that a type takes."""
@@ -27,17 +28,27 @@ def wire(site: Site) -> Remarks:
         path = f"$.links[{index}]"
         for at, signal, function, addresses, bit in _places(link, path):
             if addresses[-1] > LAST:
-                message = f"found two registers from {addresses[0]}, expected the last to be {LAST} or less"
+                message = said(
+                    "found two registers from {addresses}, expected the last to be {last} or less",
+                    addresses=addresses[0],
+                    last=LAST,
+                )
                 yield fault(f"{at}.address", message)
             for address in addresses:
                 here = taken.setdefault((link.url, link.unit_id, function, address), {})
                 other = next((name for held, name in here.items() if bit is None or held is None or held == bit), None)
                 if other is not None:
-                    what = f"bit {bit} of " if bit is not None else ""
+                    what = said("bit {bit} of ", bit=bit) if bit is not None else ""
                     yield fault(
                         f"{at}.address",
-                        f"found {what}address {address} (function {function}), which {other} takes already",
-                        "a 32-bit value takes two registers: this address and the next",
+                        said(
+                            "found {what}address {address} (function {function}), which {other} takes already",
+                            what=what,
+                            address=address,
+                            function=function,
+                            other=other,
+                        ),
+                        said("a 32-bit value takes two registers: this address and the next"),
                     )
                     break
                 here[bit] = signal
@@ -69,7 +80,9 @@ def _signals(site: Site) -> Remarks:
         for at, signal in named(link, f"$.links[{index}]"):
             if signal in first:
                 yield fault(
-                    f"{at}.signal", f"found {signal} a second time, expected it once", f"first at {first[signal]}"
+                    f"{at}.signal",
+                    said("found {signal} a second time, expected it once", signal=signal),
+                    said("first at {first}", first=first[signal]),
                 )
             first.setdefault(signal, at)
     if not site.links:
@@ -78,8 +91,8 @@ def _signals(site: Site) -> Remarks:
         if f"{detector.tag}.reading" not in first:
             yield doubt(
                 f"$.detectors[{index}]",
-                f"found no {detector.tag}.reading on any link",
-                "its readings would have to be typed in by hand during the test",
+                said("found no {tag}.reading on any link", tag=detector.tag),
+                said("its readings would have to be typed in by hand during the test"),
             )
         missing = [
             name
@@ -89,15 +102,17 @@ def _signals(site: Site) -> Remarks:
         if missing:
             yield doubt(
                 f"$.detectors[{index}]",
-                f"found no status bit of {', '.join(missing)} on any link",
-                "a person would have to witness these at the panel",
+                said("found no status bit of {missing} on any link", missing=listed(missing)),
+                said("a person would have to witness these at the panel"),
             )
 
 
 def _fits(site: Site, register: RegisterEntry, at: str) -> Remarks:
     """The number in the register must be able to hold the whole range, and resolve it."""
     if register.scale == 0:
-        yield fault(f"{at}.scale", "found 0, expected another number", "raw x scale + offset would never move")
+        yield fault(
+            f"{at}.scale", said("found 0, expected another number"), said("raw x scale + offset would never move")
+        )
         return
     if register.unit == "mA" or register.type not in SPANS:
         return
@@ -110,17 +125,30 @@ def _fits(site: Site, register: RegisterEntry, at: str) -> Remarks:
         if not lowest <= raw <= highest:
             yield fault(
                 f"{at}.type",
-                f"found {register.type} with scale {register.scale:g}, which cannot hold {level(end_ppm)} of "
-                f"{detector.tag} ({raw:,.0f} is beyond {lowest:,.0f} to {highest:,.0f})",
-                "use a wider type, or another scale or unit",
+                said(
+                    "found {type} with scale {scale}, which cannot hold {end} of {tag} ({raw} is beyond "
+                    "{lowest} to {highest})",
+                    type=register.type,
+                    scale=figure(register.scale, "g"),
+                    end=level(end_ppm),
+                    tag=detector.tag,
+                    raw=figure(raw, ",.0f"),
+                    lowest=figure(lowest, ",.0f"),
+                    highest=figure(highest, ",.0f"),
+                ),
+                said("use a wider type, or another scale or unit"),
             )
             return
     step_ppm = abs(register.scale) * unit_ppm
     if detector.resolution_ppm > 0 and step_ppm > detector.resolution_ppm * (1.0 + 1e-9):
         yield doubt(
             f"{at}.scale",
-            f"found steps of {level(step_ppm)} in the register, coarser than the resolution of {detector.tag}, "
-            f"{level(detector.resolution_ppm)}",
+            said(
+                "found steps of {step} in the register, coarser than the resolution of {tag}, {resolution}",
+                step=level(step_ppm),
+                tag=detector.tag,
+                resolution=level(detector.resolution_ppm),
+            ),
         )
 
 
@@ -132,7 +160,12 @@ def _pace(site: Site) -> Remarks:
         if quickest_s is not None and link.poll_s > quickest_s / POLLS_PER_T90:
             yield doubt(
                 f"$.links[{index}].poll",
-                f"found {link.poll_s:g} s, with a t90 of {quickest_s:g} s on this link: fewer than {POLLS_PER_T90:g} "
-                "readings while the reading rises",
-                "poll faster, or the response and the set levels will be uncertain",
+                said(
+                    "found {poll} s, with a t90 of {quickest} s on this link: fewer than {polls_per_t90} "
+                    "readings while the reading rises",
+                    poll=figure(link.poll_s, "g"),
+                    quickest=figure(quickest_s, "g"),
+                    polls_per_t90=figure(POLLS_PER_T90, "g"),
+                ),
+                said("poll faster, or the response and the set levels will be uncertain"),
             )

@@ -1,0 +1,29 @@
+"""Bounds on the quantities of a site, told as found and expected."""
+
+from __future__ import annotations
+
+from pydantic import AfterValidator
+
+
+def above_zero(value: float) -> float:
+    """The value; raises ValueError unless it is more than 0."""
+    if not value > 0:
+        raise ValueError(f"found {value:g}, expected more than 0")
+    return value
+
+
+def not_below_zero(value: float) -> float:
+    """The value; raises ValueError below 0."""
+    if value < 0:
+        raise ValueError(f"found {value:g}, expected 0 or more")
+    return value
+
+
+def fraction(value: float) -> float:
+    """The value [ppm]; raises ValueError outside 0 to 1,000,000 ppm."""
+    if not 0 <= value <= 1e6:
+        raise ValueError(f"found {value:g} ppm, expected 0 to 1,000,000 ppm (100 %vol)")
+    return value
+
+
+ABOVE_ZERO = AfterValidator(above_zero)
