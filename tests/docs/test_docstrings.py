@@ -37,7 +37,6 @@ ANY_UNIT = {
     "response/lags.py: relax",
     "response/model.py: clip_to_range",
     "response/quality.py: noise_sd",
-    "response/quality.py: runs_z",
     "response/read.py: nearest_rising",
     "response/result.py: StepFit.curve",
     "response/result.py: StepFit.gain",
@@ -50,7 +49,7 @@ ANY_UNIT = {
 """Plain arithmetic: the unit of the answer is that of what goes in, or there is none."""
 SOURCE = re.compile(
     r"JCGM \d+|CFR \d|NFPA \d+|ISO \d+|EN \d+|ASTM \w+|Mechanical Code|EU \d{4}/\d+|SI of 2019|ideal gas|mass balance"
-    r"|first-order lag|Mathematical Programming|from memory|common practice"
+    r"|NIST/SEMATECH|ILAC-G24|first-order lag|Mathematical Programming|from memory|common practice"
 )
 FORMULAS = {
     "units.py": ("molar_volume_m3", "convert"),
@@ -66,6 +65,10 @@ FORMULAS = {
     "release/rooms.py": ("simulate", "burst"),
     "release/decay.py": ("air_change",),
     "release/siting.py": ("choose_places",),
+    "learn/regression.py": ("fit_linear", "covariance_of"),
+    "learn/reliability.py": ("clopper_pearson", "rate_bounds_per_hour", "rate_per_hour", "pfd_average"),
+    "learn/ageing.py": ("ageing",),
+    "learn/intervals.py": ("share_of_tolerance",),
 }
 """The formulas that a certificate, a level or a placement rests on."""
 

@@ -135,7 +135,7 @@ def _text(value: object, head: Head) -> str:
 def table(**choices: object) -> bytes:
     """The rows as a CSV file."""
     out = io.StringIO(newline="")
-    writer = csv.DictWriter(out, COLUMNS, lineterminator="\r\n")
+    writer = csv.DictWriter(out, COLUMNS, lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows(**choices))  # type: ignore[arg-type]
     return out.getvalue().encode()

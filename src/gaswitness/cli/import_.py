@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,8 +11,11 @@ import typer
 from gaswitness.cli.storing import StoreUrl
 
 if TYPE_CHECKING:
+    from datetime import datetime
+
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
+    from gaswitness.history.parcel import Parcel
     from gaswitness.history.store import Store
 
 
@@ -32,7 +34,8 @@ def import_(
     as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
 ) -> None:
     """Keep FILEs in the store. What is not to be trusted is refused (exit 4); a file kept before changes nothing."""
-    from datetime import UTC
+    from contextlib import ExitStack
+    from datetime import UTC, datetime
 
     from gaswitness.certify.keys import read_public
     from gaswitness.cli.output import print_json
@@ -41,9 +44,13 @@ def import_(
     trusted = [read_public(path.read_bytes(), str(path)) for path in trust or []]
     rows: list[dict[str, Any]] = []
     code = 0
-    with open_store(store, make=True) as kept:
+    with ExitStack() as stack:
+        kept: Store | None = None
         for path in files:
-            row, wrong = _one(kept, path, trusted, datetime.now(UTC))
+            row, wrong, parcel = _read(path, trusted)
+            if parcel is not None:  # only now: no store is made for nothing
+                kept = kept or stack.enter_context(open_store(store, make=True))
+                row, wrong = _keep(kept, parcel, path, datetime.now(UTC))
             rows.append(row)
             code = max(code, wrong)
             if not as_json:
@@ -54,21 +61,32 @@ def import_(
         raise typer.Exit(code)
 
 
-def _one(store: Store, path: Path, trusted: Sequence[Ed25519PublicKey], now: datetime) -> tuple[dict[str, Any], int]:
-    """Keep one file; a file that is refused does not keep the next from being kept."""
+def _refused(path: Path, reason: str, hint: str) -> dict[str, Any]:
+    return {"file": str(path), "state": "refused", "reason": reason, "hint": hint}
+
+
+def _read(path: Path, trusted: Sequence[Ed25519PublicKey]) -> tuple[dict[str, Any], int, Parcel | None]:
+    """Prove one file; one that is refused does not keep the next from being kept."""
     from gaswitness.errors import EXIT_BAD_INPUT, EvidenceError, InputError
-    from gaswitness.history.files import late_beside
     from gaswitness.history.intake import parcel_of
 
-    row: dict[str, Any] = {"file": str(path), "state": "refused", "reason": "", "hint": ""}
     try:
-        parcel = parcel_of(path.read_bytes(), path.name, trusted=trusted)
-        kept = store.keep(parcel, now=now)
-        late = parcel.kind == "ledger" and bool(late_beside(path))
+        return {}, 0, parcel_of(path.read_bytes(), path.name, trusted=trusted)
     except (EvidenceError, InputError) as error:
-        return {**row, "reason": error.message, "hint": error.hint}, error.exit_code
+        return _refused(path, error.message, error.hint), error.exit_code, None
     except OSError as error:
-        return {**row, "reason": f"{path}: {error.strerror or error}"}, EXIT_BAD_INPUT
+        return _refused(path, f"{path}: {error.strerror or error}", ""), EXIT_BAD_INPUT, None
+
+
+def _keep(store: Store, parcel: Parcel, path: Path, now: datetime) -> tuple[dict[str, Any], int]:
+    from gaswitness.errors import InputError
+    from gaswitness.history.files import late_beside
+
+    try:
+        kept = store.keep(parcel, now=now)
+    except InputError as error:  # it contradicts what is kept
+        return _refused(path, error.message, error.hint), error.exit_code
+    late = parcel.kind == "ledger" and bool(late_beside(path))
     return {
         "file": str(path),
         "state": kept.state,

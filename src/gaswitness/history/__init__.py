@@ -1,1 +1,1 @@
-"""What is kept over the years: files and, later, a store that can be rebuilt from them."""
+"""What is kept over the years: files, and a store to which rows are only added."""

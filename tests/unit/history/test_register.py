@@ -127,3 +127,8 @@ def test_calendar_as_the_standard_has_it(store):
     assert to_ics(dues, TODAY) == data
     later = {uid_of(one) for one in dues_of(store, date(2027, 5, 1))[0]}
     assert {uid_of(one) for one in dues} == later
+
+
+def test_the_example_is_what_its_maker_makes(repo):
+    """`examples/ravensmoor-years.csv` is written by tests/support/years.py, and by nobody's hand."""
+    assert (repo / "examples" / "ravensmoor-years.csv").read_bytes() == table()
