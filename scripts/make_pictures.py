@@ -52,7 +52,7 @@ def main() -> None:
                 if desk.locator("#done").is_visible() and desk.locator("#done").is_enabled():
                     desk.click("#done")
                 desk.wait_for_timeout(250)
-                level = desk.locator("#level").inner_text()
+                level = desk.locator('[data-part="level"]').first.inner_text()
                 if phone.locator("#watch .press").count() and "alarm" in level and "no alarm" not in level:
                     break
             desk.screenshot(path=PICTURES / "board-live.png")

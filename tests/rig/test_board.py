@@ -69,9 +69,10 @@ def test_a_run_is_watched_from_the_desk_to_its_result(tmp_path, repo):
                         break
             nows = [document for kind, document in events if kind == "now"]
             assert nows[-1]["ended"] == "complete"
-            samples = [sample for one in nows for sample in one["samples"]]
+            tests = [test for one in nows for test in one["tests"]]
+            samples = [sample for one in tests for sample in one["samples"]]
             assert len(samples) > 100
-            assert any(one["gas"] for one in nows)
+            assert any(one["gas"] for one in tests)
             [ledger] = tmp_path.glob("*.ledger.jsonl")
             assert read_ledger(ledger.read_bytes(), ledger.name).stopped.outcome == "complete"
             assert "CO2-A" in client.get(f"{base}/result/{ledger.name}").text

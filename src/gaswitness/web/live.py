@@ -172,12 +172,15 @@ class Live:
     """Effects whose inhibit stays, and who answers for it."""
     told: dict[str, dict[str, float]] = field(default_factory=dict)
     """Per role when it was told that the test `begins` and is `over`, on the run's clock."""
+    by_link: set[str] = field(default_factory=set)
+    """Signals that a link shows; the others are for people to see."""
     edges: deque[Edge] = field(default_factory=lambda: deque(maxlen=EDGES_KEPT))
     _known: dict[str, float] = field(default_factory=dict)
     _waiting: dict[str, asyncio.Future[None]] = field(default_factory=dict)
     _written: list[tuple[str, float]] = field(default_factory=list)
     _typed: list[tuple[str, float, float]] = field(default_factory=list)
-    _gas_since: dict[str, float] = field(default_factory=dict)
+    _gas_since: dict[tuple[str, str], float] = field(default_factory=dict)
+    """By bottle and detector when gas was turned on, for what is open now."""
     _watchers: set[asyncio.Event] = field(default_factory=set)
     _over: bool = False
 
@@ -268,6 +271,8 @@ class Live:
 
     def recorded(self, event: Event) -> None:
         """An event was recorded; it is on the disk after the next `committed`."""
+        if isinstance(event, StatusSeen):
+            self.by_link.add(event.signal)
         match event:
             case MarkMade():
                 self._written.append((event.mark_id, event.t_s))
@@ -289,9 +294,9 @@ class Live:
             case RunStopped():
                 self.ended_why = event.reason
             case GasTurned(on=True):
-                self._gas_since[event.cylinder] = event.t_s
+                self._gas_since[event.cylinder, event.tag] = event.t_s
             case GasTurned(on=False):
-                since_s = self._gas_since.pop(event.cylinder, event.t_s)
+                since_s = self._gas_since.pop((event.cylinder, event.tag), event.t_s)
                 flow_m3_s = self.plan.site.cylinder(event.cylinder).flow_m3_s
                 self.used_m3[event.cylinder] = self.used_m3.get(event.cylinder, 0.0) + (event.t_s - since_s) * flow_m3_s
             case _:
@@ -361,8 +366,8 @@ class Live:
         held = next((need.available_m3 for need in self.plan.gas if need.cylinder == cylinder), None)
         if held is None:
             return None
-        since_s = self._gas_since.get(cylinder)
-        flowing_m3 = (t_s - since_s) * self.plan.site.cylinder(cylinder).flow_m3_s if since_s is not None else 0.0
+        open_s = sum(t_s - since_s for (bottle, _), since_s in self._gas_since.items() if bottle == cylinder)
+        flowing_m3 = open_s * self.plan.site.cylinder(cylinder).flow_m3_s
         return max(0.0, held - self.used_m3.get(cylinder, 0.0) - flowing_m3)
 
 

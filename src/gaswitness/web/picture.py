@@ -45,8 +45,7 @@ def strip_document(strip: Strip, tell: Teller) -> dict[str, Any]:
 
 def now_document(snapshot: Snapshot, live: Live, tell: Teller) -> dict[str, Any]:
     """What changes with every poll."""
-    step, strip, outlook = snapshot.step, snapshot.strip, snapshot.outlook
-    factor = strip.per_ppm if strip is not None else 1.0
+    step = snapshot.step
     asking = live.hands.asking
     return {
         "t": round(snapshot.t_s, 2),
@@ -83,20 +82,19 @@ def now_document(snapshot: Snapshot, live: Live, tell: Teller) -> dict[str, Any]
             }
             for one in snapshot.detectors
         ],
-        "reading": None if strip is None else reading_document(strip),
-        "gas_on": strip.gas_on_s if strip is not None else None,
-        "gas_off": strip.gas_off_s if strip is not None else None,
-        "edges": _edges(strip, live),
-        "next": next_document(snapshot.next_alarm),
-        "outlook": None
-        if outlook is None
-        else {
-            "plateau": _short(outlook.plateau_ppm * factor),
-            "u_plateau": _short(outlook.u_plateau_ppm * factor),
-            "t90": round(outlook.t90_s, 1),
-            "u_t90": round(outlook.u_t90_s, 1),
-        },
-        "gas": _gas(snapshot, live),
+        "tests": [test_document(one, live) for one in snapshot.tests],
+        "votes": [
+            {
+                "group": one.group,
+                "need": one.need,
+                "votes": one.votes,
+                "met": one.met,
+                "alarms": list(one.alarms),
+                "faulty": list(one.faulty),
+                "effects": list(one.effects),
+            }
+            for one in snapshot.votes
+        ],
         "bottles": _bottles(snapshot, live),
         "cautions": list(map(tell, snapshot.cautions)),
         "watched": [
@@ -135,6 +133,28 @@ def now_document(snapshot: Snapshot, live: Live, tell: Teller) -> dict[str, Any]
         ],
         "posts": posts_document(live),
         "told": [{"role": one.role, "reach": one.reach, **live.told.get(one.role, {})} for one in live.plan.site.warn],
+    }
+
+
+def test_document(one: UnderTest, live: Live) -> dict[str, Any]:
+    """What changes with every poll about one detector under test."""
+    strip, factor = one.strip, one.strip.per_ppm
+    return {
+        "tag": one.tag,
+        "reading": reading_document(strip),
+        "gas_on": strip.gas_on_s,
+        "gas_off": strip.gas_off_s,
+        "edges": _edges(strip, live),
+        "next": next_document(one.next_alarm),
+        "outlook": None
+        if one.outlook is None
+        else {
+            "plateau": _short(one.outlook.plateau_ppm * factor),
+            "u_plateau": _short(one.outlook.u_plateau_ppm * factor),
+            "t90": round(one.outlook.t90_s, 1),
+            "u_t90": round(one.outlook.u_t90_s, 1),
+        },
+        "gas": _gas(one),
     }
 
 
@@ -182,9 +202,9 @@ def reading_document(strip: Strip) -> dict[str, Any]:
     }
 
 
-def _edges(strip: Strip | None, live: Live) -> list[dict[str, Any]]:
+def _edges(strip: Strip, live: Live) -> list[dict[str, Any]]:
     """Edges of this detector's points and what witnesses marked, since shortly before gas on."""
-    if strip is None or strip.gas_on_s is None:
+    if strip.gas_on_s is None:
         return []
     from_s, own = strip.gas_on_s - 30.0, f"{strip.detector.tag}."
     return [
@@ -207,24 +227,24 @@ def next_document(coming: NextAlarm | None) -> dict[str, Any] | None:
     }
 
 
-def _gas(snapshot: Snapshot, live: Live) -> dict[str, Any] | None:
-    gas = snapshot.gas
-    if gas is None:
+def _gas(one: UnderTest) -> dict[str, Any] | None:
+    if one.gas is None:
         return None
-    planned = next((one for one in live.plan.detectors if one.tag == gas.tag), None)
     return {
-        "tag": gas.tag,
-        "cylinder": gas.cylinder,
-        "since": round(gas.since_t_s, 2),
-        "unsure": gas.unsure,
-        "planned": planned.gas_s if planned is not None else None,
-        "may_shut": snapshot.gas_may_be_shut,
+        "tag": one.gas.tag,
+        "cylinder": one.gas.cylinder,
+        "since": round(one.gas.since_t_s, 2),
+        "unsure": one.gas.unsure,
+        "planned": one.strip.planned.gas_s if one.strip.planned is not None else None,
+        "may_shut": one.gas_may_be_shut,
     }
 
 
 def _bottles(snapshot: Snapshot, live: Live) -> list[dict[str, Any]]:
     """Litres left in every bottle that the plan uses, and what it still needs in all."""
-    now = snapshot.gas.cylinder if snapshot.gas is not None else snapshot.step.cylinder if snapshot.step else None
+    now = {one.gas.cylinder for one in snapshot.tests if one.gas is not None}
+    if not now and snapshot.step is not None and snapshot.step.cylinder is not None:
+        now = {snapshot.step.cylinder}
     lines = []
     for need in live.plan.gas:
         left_m3 = live.left_m3(need.cylinder, snapshot.t_s)
@@ -233,7 +253,7 @@ def _bottles(snapshot: Snapshot, live: Live) -> list[dict[str, Any]]:
                 "tag": need.cylinder,
                 "left_l": None if left_m3 is None else round(left_m3 * 1e3, 1),
                 "held_l": round(need.available_m3 * 1e3, 1),
-                "now": need.cylinder == now,
+                "now": need.cylinder in now,
             }
         )
     return lines

@@ -12,7 +12,7 @@ from fastapi import APIRouter, Depends, HTTPException, Request
 from fastapi.responses import FileResponse, JSONResponse, Response, StreamingResponse
 
 from gaswitness.run.watchers import Snapshot
-from gaswitness.site.records import Effect, Pattern, Site
+from gaswitness.site.records import Detector, Effect, Pattern, Site
 from gaswitness.telling import Teller
 from gaswitness.web.access import Session, require, session_of
 from gaswitness.web.inbox import SERVER, Inbox
@@ -57,7 +57,7 @@ async def post_page(request: Request, post: str = "", session: Session = Witness
         "post": here,
         "run": live,
         "indications": indications(site, tag),
-        "texts": words_of(request).under("post.", "word."),
+        "texts": words_of(request).under("post.", "word.", "live.vote"),
     }
     return page(request, "post.html", context, session=session)
 
@@ -130,6 +130,8 @@ def post_document(snapshot: Snapshot, live: Live, post: str, tell: Teller) -> di
     mine = [one for one in snapshot.watched if one.post in (post, "")]
     effects = {f"{effect.tag}.on" for effect in live.plan.site.effects}
     by_hand = strip is not None and strip.quality in ("by-hand", "none yet")
+    waited = [one.signal for one in mine]
+    points = _points_by_hand(strip.detector, live) if strip is not None and by_hand else []
     return {
         "t": round(snapshot.t_s, 2),
         "polled": snapshot.health.last_t_s,
@@ -139,11 +141,22 @@ def post_document(snapshot: Snapshot, live: Live, post: str, tell: Teller) -> di
         "here": step is not None and (step.post == post or any(one.post == post for one in mine)),
         "watched": [one.signal for one in mine if one.signal in effects],
         "marked": {one.signal: one.on_by_witness for one in mine},
-        "points": [{"signal": one.signal, "name": one.signal} for one in mine if one.signal not in effects],
+        "points": [{"signal": one, "name": one} for one in dict.fromkeys((*points, *waited)) if one not in effects],
         "reading": None if strip is None else {**reading_document(strip), "unit": tell(unit_word(strip.detector.unit))},
         "digits": 0 if strip is None else digits_of(strip.detector.resolution_ppm * strip.per_ppm),
         "by_hand": by_hand and snapshot.ended is None,
         "next": next_document(snapshot.next_alarm),
+        "tests": [
+            {
+                **reading_document(one.strip),
+                "unit": tell(unit_word(one.strip.detector.unit)),
+                "digits": digits_of(one.strip.detector.resolution_ppm * one.strip.per_ppm),
+                "gas": one.gas is not None,
+                "next": next_document(one.next_alarm),
+            }
+            for one in snapshot.tests
+        ],
+        "votes": [{"group": one.group, "votes": one.votes, "need": one.need} for one in snapshot.votes],
         "gas": snapshot.gas.tag if snapshot.gas is not None else None,
         "may_shut": snapshot.gas_may_be_shut,
         "who": sorted(live.at_posts.get(post, {})),
@@ -152,6 +165,12 @@ def post_document(snapshot: Snapshot, live: Live, post: str, tell: Teller) -> di
             tell(one.text) for one in snapshot.messages if one.urgent and snapshot.t_s - one.t_s < URGENT_S * live.speed
         ],
     }
+
+
+def _points_by_hand(detector: Detector, live: Live) -> list[str]:
+    """Points of the detector under test that no link shows: an alarm may come before anybody waits for it."""
+    own = [f"{detector.tag}.{name}" for name in (*(point.name for point in detector.alarms), "fault")]
+    return [signal for signal in own if signal not in live.by_link]
 
 
 # --- what comes in ---

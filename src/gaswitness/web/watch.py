@@ -50,7 +50,7 @@ async def live_page(request: Request, session: Session = Anybody) -> Response:
 
 @router.get("/events")
 async def events(request: Request, session: Session = Anybody) -> Response:
-    """Server-sent events: `strip` when another detector comes under test, `now` after every poll, with new readings."""
+    """Server-sent events: `strips` when other detectors come under test, `now` after every poll, with new readings."""
     live = live_of(request, session)
     access, cookie, browser = board_of(request).access, request.cookies.get("gaswitness", ""), browser_of(request)
 

@@ -20,6 +20,7 @@ from gaswitness.run.ports import Answer, HandOverWish, NoteWish, StopWish
 from gaswitness.telling import Teller
 from gaswitness.web.live import Live, Mark, WebHands, before_of
 from gaswitness.web.picture import now_document, strip_document
+from gaswitness.web.post import post_document
 from support.rigged import example_plan
 
 WALL = "2026-11-25T09:00:00.000Z"
@@ -133,9 +134,9 @@ def test_litres_left_follow_the_bottle_that_is_open(live):
     assert live.left_m3("NO-SUCH", 500.0) is None
 
 
-def carried_out(tags, *, faults=(), each=None):
+def carried_out(tags, *, faults=(), each=None, plan=None):
     """Carry a plan out on the rig, watched by a board; `each` sees every snapshot."""
-    plan = example_plan("ravensmoor.yaml", tags)
+    plan = plan or example_plan("ravensmoor.yaml", tags)
     clock = OwnedClock()
     world = World(plan.site, seed=1, faults=faults)
     seen = []
@@ -170,6 +171,11 @@ def carried_out(tags, *, faults=(), each=None):
     return live, stopped, seen
 
 
+def of_each(seen):
+    """What was told of each detector under test, one after the other."""
+    return [test for one in seen for test in one["tests"]]
+
+
 @pytest.fixture(scope="module")
 def whole():
     return carried_out(("CO-1",))
@@ -189,22 +195,22 @@ def test_a_whole_run_is_seen_from_the_cautions_to_its_end(whole):
 
 def test_the_next_alarm_is_told_with_its_interval_before_it_sets(whole):
     _, _, seen = whole
-    told = [one for one in seen if one["next"] and one["next"]["sets"] and one["next"]["point"] == "low"]
-    set_s = next(one["t"] for one in seen if one["reading"]["on"])
+    told = [one for one in of_each(seen) if one["next"] and one["next"]["sets"] and one["next"]["point"] == "low"]
+    set_s = next(one["t"] for one in seen if one["tests"][0]["reading"]["on"])
     assert told
     assert told[0]["next"]["from"] <= set_s <= told[0]["next"]["until"] + 1.0
 
 
 def test_gas_may_be_shut_off_is_told_once_everything_was_seen_under_gas(whole):
     _, _, seen = whole
-    told = [one for one in seen if one["gas"] and one["gas"]["may_shut"]]
+    told = [one for one in of_each(seen) if one["gas"] and one["gas"]["may_shut"]]
     assert told
     assert set(told[0]["reading"]["on"]) == {"low", "high"}
 
 
 def test_edges_of_the_panel_and_marks_of_witnesses_stand_on_the_strip(whole):
     _live, _, seen = whole
-    edges = [edge for one in seen for edge in one["edges"]]
+    edges = [edge for one in of_each(seen) for edge in one["edges"]]
     assert any(edge["own"] and not edge["by"] and edge["signal"] == "CO-1.low" for edge in edges)
     assert any(edge["by"] and edge["signal"] == "GARAGE-FAN.on" for edge in edges)
     assert seen[-1]["posts"]
@@ -231,7 +237,7 @@ def test_falling_alarms_are_told_as_falling():
     _, _, seen = carried_out(("O2-1",), each=lambda live, snapshot, world: shown.append(snapshot.strip))
     document = strip_document(shown[-1], Teller("en"))
     assert [(one["name"], one["rising"]) for one in document["points"]] == [("low", False), ("high", False)]
-    levels = [(one["reading"]["level"], one["reading"]["point"]) for one in seen]
+    levels = [(one["reading"]["level"], one["reading"]["point"]) for one in of_each(seen)]
     assert levels.index((1, "low")) < levels.index((2, "high"))
 
 
@@ -333,6 +339,46 @@ async def test_the_live_page_is_for_everybody_but_only_the_desk_has_buttons(join
         assert 'id="abort"' in (await desk.get("/live")).text
     async with joined("reader", run="R1") as reader:
         text = (await reader.get("/live")).text
-    assert 'id="strip"' in text
+    assert 'id="one-strip"' in text
     assert 'id="abort"' not in text
     assert 'id="done"' not in text
+
+
+def test_each_detector_under_test_has_its_own_strip_reading_gas_and_next_alarm():
+    shown = []
+    plan = example_plan("coldstore.yaml", ("CS-1", "CS-2"), (("CS-1", "CS-2"),))
+    posts = []
+
+    def each(live, snapshot, world):
+        shown.append((snapshot, live.left_m3("BTL-NH3", snapshot.t_s)))
+        posts.append(post_document(snapshot, live, "HALL-DOOR", Teller("en")))
+
+    _, _, seen = carried_out(None, plan=plan, each=each)
+    both = [one for one in seen if [test["gas"] is not None for test in one["tests"]] == [True, True]]
+    assert both
+    together = {tuple(test["tag"] for test in one["tests"]) for one in both}
+    assert ("CS-1", "CS-2") in together
+    assert all(sorted(tags) == ["CS-1", "CS-2"] for tags in together)
+    assert any(all(test["gas"]["may_shut"] for test in one["tests"]) for one in both)
+    assert any(one["tests"][1]["next"] for one in both)
+    votes = [vote for one in seen for vote in one["votes"]]
+    assert {(vote["votes"], vote["need"], vote["met"]) for vote in votes} >= {
+        (0, 2, False),
+        (1, 2, False),
+        (2, 2, True),
+    }
+    assert all(vote["effects"] == ["EXTRACT", "CALL", "FEED-VALVE"] for vote in votes)
+    left = [round(m3, 9) for snapshot, m3 in shown if m3 is not None]
+    assert left == sorted(left, reverse=True)
+    begun = next(snapshot for snapshot, _ in shown if sum(one.gas is not None for one in snapshot.tests) == 2)
+    later = next(
+        pair
+        for pair in shown
+        if pair[0].t_s >= begun.t_s + 10 and sum(one.gas is not None for one in pair[0].tests) == 2
+    )
+    taken_m3 = next(m3 for snapshot, m3 in shown if snapshot is begun) - later[1]
+    flow_m3_s = plan.site.cylinder("BTL-NH3").flow_m3_s
+    assert taken_m3 == pytest.approx(2 * flow_m3_s * (later[0].t_s - begun.t_s)), "gas is taken out by both caps"
+    told = [one["tests"] for one in posts if len(one["tests"]) == 2]
+    assert any(all(test["gas"] for test in tests) for tests in told)
+    json.dumps(posts, allow_nan=False)

@@ -262,6 +262,12 @@ function drawNow() {
     put($("now-reading"), reading.tag + value + which, `${reading.tag} `, node("span", "reading", `${value} ${reading.unit}`), " ",
       node("span", ["", "level-first", "level-second"][reading.level], shape(which), ` ${word}`));
   }
+  // Whoever else is under test at the same time, and how their vote stands.
+  const others = now.tests.filter((one) => one.tag !== reading?.tag), asked = now.votes;
+  $("now-beside").hidden = !others.length && !asked.length;
+  put($("now-beside"), JSON.stringify([others, asked]), ...others.map((one) => node("li", "", `${one.tag} `,
+    node("span", "reading", one.value === null ? "?" : `${level(one.value, one.digits, language)} ${one.unit}`), one.point ? ` ${fill(t["post.alarm"], { point: one.point })}` : "")),
+    ...asked.map((one) => node("li", "", `${one.group}: ${fill(t["live.vote"], one)}`)));
   const due = now.next;
   $("now-next").hidden = !due;
   if (due) put($("now-next"), `${due.point}${due.from}${due.sets}`, fill(t[due.sets ? "post.next_sets" : "post.next_clears"], { point: due.point, from: Math.max(0, Math.round(due.from - now.t)), until: Math.max(0, Math.round(due.until - now.t)) }));
