@@ -216,6 +216,14 @@ class Series:
                 state = edge.on
         return state
 
+    def stands_at(self, signal: str, t_s: float) -> bool:
+        """Whether something was on at a moment: as the panel showed it, or where no link does, as people marked it."""
+        shown = self.on_at(signal, t_s)
+        if shown is not None:
+            return shown
+        marked = [edge.on for edge in self.edges.get(signal, ()) if edge.at.t_s <= t_s]
+        return bool(marked) and marked[-1]
+
     def under_test(self, t_s: float) -> str | None:
         """Detector whose steps were being gone through at a moment; in the trial of a vote group, that group."""
         step = self.step_at(t_s)

@@ -336,7 +336,7 @@ def silenced(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding
             said("{tag} went on after silence.", tag=spec.tag),
             [said("silence does not reach {tag}", tag=spec.tag)],
         )
-    if not any(series.on_at(f"{case.tag}.{point.name}", edge.latest_s) for point in case.detector.alarms):
+    if not any(series.stands_at(f"{case.tag}.{point.name}", edge.latest_s) for point in case.detector.alarms):
         return inconclusive(
             criterion,
             said(

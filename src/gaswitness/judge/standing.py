@@ -109,7 +109,7 @@ def reset(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding:
         return not_tested(criterion, said("Reset was not pressed."))
     edge = first(case.series, signal, False, press.t_s - 1.0, case.trial.until_s, prefer="panel")
     if edge is None or edge.latest_s < press.t_s:
-        if not case.series.on_at(signal, press.t_s):
+        if not case.series.stands_at(signal, press.t_s):
             return not_tested(criterion, said("{signal} was not on when reset was pressed.", signal=signal))
         text = said("{signal} did not clear on reset.", signal=signal)
         return fell_short(
@@ -142,7 +142,7 @@ def fault(case: Case, criterion: Criterion, _diagnosis: Diagnosis) -> Finding:
         )
     edge = first(case.series, signal, True, press.t_s - 1.0, until_s, prefer="panel")
     if edge is None:
-        if case.series.on_at(signal, press.t_s):
+        if case.series.stands_at(signal, press.t_s):
             return not_tested(criterion, said("{signal} was on before the signal was opened.", signal=signal))
         others = [
             said("crossed: opening the signal of {tag} showed as a fault of {other}", tag=case.tag, other=other.tag)

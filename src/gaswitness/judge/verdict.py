@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Literal
 
-from gaswitness.evidence.series import Series, StepSpan
+from gaswitness.evidence.series import Series, StepSpan, Trace
 from gaswitness.judge import alarms, effects, loudness, reading, standing, visit, votes
 from gaswitness.judge.bottles import blamed, bottle_notes, low_bottles
 from gaswitness.judge.budget import Budget
-from gaswitness.judge.case import Case, case_of
+from gaswitness.judge.case import Case, case_of, typed
 from gaswitness.judge.causes import Diagnosis, diagnose
 from gaswitness.judge.finding import SEVERITY, aborted, judged, not_tested, worst
 from gaswitness.judge.patience import cut_short
@@ -255,6 +255,7 @@ def _notes(series: Series) -> list[str]:
         notes.append(
             said("A link was down for {down} s: {what}.", down=number(outage.until_s - outage.from_s), what=outage.what)
         )
+    notes += [_typed(tag, trace) for tag, trace in series.traces.items() if typed(trace)]
     for mark in series.marks:
         if mark.corrects:
             notes.append(
@@ -273,6 +274,15 @@ def _notes(series: Series) -> list[str]:
     if series.simulated:
         notes.append(said("Simulated installation: nothing here was measured on a real one."))
     return notes
+
+
+def _typed(tag: str, trace: Trace) -> str:
+    return said(
+        "{tag}: no link brought its reading; {count} readings were typed by hand. What lies between them, and when "
+        "people marked what, is known less well: the uncertainty of each finding has that in it.",
+        tag=tag,
+        count=number(float(trace.t_s.size)),
+    )
 
 
 def _unheard(left_out: list[Criterion]) -> list[str]:

@@ -267,6 +267,16 @@ def test_silence_needs_the_witness_where_there_is_one() -> None:
     assert one(sound(asked)).outcome == "not tested"
 
 
+def test_silence_without_a_link_goes_by_what_people_marked() -> None:
+    asked = criterion("silenced", effect="BEACON", lower=1.0, unit="yes")
+    shown = ("A.low", "A.high", "BEACON.on", "mark BEACON.on")
+    by_hand = sound(asked, without=shown).mark("BEACON.on", 110.2).mark("BEACON.on", 201.5, on=False)
+    by_hand.press("silence", 200.0)
+    assert one(by_hand).outcome == "inconclusive"  # nobody says that an alarm stood
+    assert one(by_hand.mark("A.low", 110.4)).outcome == "pass"
+    assert one(by_hand.mark("A.low", 150.0, on=False)).outcome == "inconclusive"
+
+
 def test_a_fault_that_is_not_seen_falls_short() -> None:
     found = one(sound(FAULT, without=("A.fault",)).status("A.fault"))
     assert (found.outcome, found.causes[0]) == ("fail", "the panel does not watch the loop of A")
