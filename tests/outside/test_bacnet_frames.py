@@ -367,6 +367,45 @@ async def test_it_is_no_device_and_answers_nobody() -> None:
         own = reader._port._transport.get_extra_info("sockname")
         for apdu in ("1008", "0005 01 0c 0c 00000001 1955", "0005 02 0f 0c 00000001 1955 3e 4441480000 3f"):
             transport.sendto(framed(bytes.fromhex(apdu)), own)
+        for to_networks in (
+            "018000",
+            "018012",
+            "0180060000",
+        ):  # who is a router, which network is this, a routing table
+            transport.sendto(b"\x81\x0a\x00" + bytes([4 + len(to_networks) // 2]) + bytes.fromhex(to_networks), own)
         await asyncio.sleep(0.3)
     transport.close()
     assert sorted(said) == [bytes.fromhex("600109"), bytes.fromhex("600209")]  # reject, unrecognized service
+
+
+async def test_a_device_behind_a_router_is_found_and_asked_through_it() -> None:
+    """Network 5, station 0x19, behind the peer; network headers after clause 6.2.2 of the standard (from memory)."""
+    station, asked = bytes.fromhex("0005 01 19"), []
+
+    class Router(asyncio.DatagramProtocol):
+        def connection_made(self, transport: asyncio.BaseTransport) -> None:
+            self.transport = transport
+
+        def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
+            asked.append(data[4:])
+            if data[10:12] == b"\x10\x08":  # Who-Is
+                answer = bytes.fromhex("1000 c4 020004d2 22 01e0 91 03 21 63")
+            else:
+                assert data[4:11] == b"\x01\x24" + station + b"\xff"  # an answer is expected; to that station
+                (answer,) = panel()(data[11:])
+            frame = b"\x01\x08" + station + answer
+            self.transport.sendto(  # type: ignore[attr-defined]
+                b"\x81\x0a" + (4 + len(frame)).to_bytes(2, "big") + frame, addr
+            )
+
+    loop = asyncio.get_running_loop()
+    transport, _ = await loop.create_datagram_endpoint(Router, local_addr=("127.0.0.1", 0))
+    port = transport.get_extra_info("sockname")[1]
+    url = f"bacnet://1234?broadcast=127.0.0.1:{port}&local=127.0.0.1:0"
+    link = BacnetLink(LinkSpec.model_validate({"url": url, "objects": ROWS}), ravensmoor(), clock=OwnedClock())
+    await link.open()
+    seen = await link.poll()
+    await link.close()
+    transport.close()
+    assert seen.readings["NH3-1"].value_ppm == 12.5
+    assert len(asked) == 4  # a search, the objects, their units, and one poll

@@ -88,7 +88,8 @@ class _Reader(Application):  # type: ignore[misc]
 
     def __init__(self) -> None:
         super().__init__()
-        self.heard: asyncio.Queue[IAmRequest] = asyncio.Queue()
+        self.heard: asyncio.Queue[IAmRequest] | None = None
+        """Devices that say who they are, while somebody asks."""
 
     def request(self, apdu: Any) -> asyncio.Future[Any]:
         if not isinstance(apdu, ASKS):
@@ -98,7 +99,8 @@ class _Reader(Application):  # type: ignore[misc]
 
     async def indication(self, apdu: Any) -> None:
         if isinstance(apdu, IAmRequest):
-            self.heard.put_nowait(apdu)
+            if self.heard is not None:
+                self.heard.put_nowait(apdu)
         elif isinstance(apdu, ConfirmedRequestPDU):
             await self.response(RejectPDU(reason=RejectReason.unrecognizedService, context=apdu))
 
@@ -181,7 +183,15 @@ class Stack:
 
     async def find(self, instance: int, patience_s: float) -> tuple[Found, ...]:
         """Whoever answers to this device instance; asked for twice, and waited for a little after the first answer."""
-        heard, found = self._app.heard, dict[str, Found]()
+        heard: asyncio.Queue[IAmRequest] = asyncio.Queue()
+        self._app.heard = heard
+        try:
+            return await self._found(heard, instance, patience_s)
+        finally:
+            self._app.heard = None
+
+    async def _found(self, heard: asyncio.Queue[IAmRequest], instance: int, patience_s: float) -> tuple[Found, ...]:
+        found: dict[str, Found] = {}
         loop = asyncio.get_running_loop()
         end_s = loop.time() + patience_s
         ask_at_s = [loop.time(), loop.time() + patience_s / 3.0]

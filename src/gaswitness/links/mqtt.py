@@ -98,6 +98,7 @@ class _Ear(threading.Thread):
         self._timeout_s = timeout_s
         self._loop: asyncio.AbstractEventLoop | None = None
         self._task: asyncio.Task[None] | None = None
+        self._over = threading.Event()
         self.listening: concurrent.futures.Future[None] = concurrent.futures.Future()
         """Done once every topic is subscribed to; holds a LinkError where that failed."""
         self.lost: LinkError | None = None
@@ -114,7 +115,8 @@ class _Ear(threading.Thread):
             self._gone(LinkError(f"{type(error).__name__}: {error}"))
 
     def stop(self) -> None:
-        """Let the connection go, from any thread."""
+        """Let the connection go, from any thread; nothing is heard any more from here on."""
+        self._over.set()
         if self._loop is not None and self._task is not None:
             with contextlib.suppress(RuntimeError):  # it ended by itself
                 self._loop.call_soon_threadsafe(self._task.cancel)
@@ -144,6 +146,8 @@ class _Ear(threading.Thread):
                     )
                 self.listening.set_result(None)
                 async for message in client.messages:
+                    if self._over.is_set():
+                        break
                     self._hear(message)
         except (aiomqtt.MqttError, OSError, ValueError) as error:
             why = re.sub(r"^\[Errno -?\d+\] ", "", str(error)) or type(error).__name__
