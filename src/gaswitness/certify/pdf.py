@@ -19,6 +19,7 @@ from gaswitness.judge.records import Finding, Judgement, Verdict
 from gaswitness.paper import typeset
 from gaswitness.plan.records import Plan
 from gaswitness.run.events import AirMeasured, Event, InhibitMoved, RoleTold, RunResumed
+from gaswitness.site.records import Detector
 from gaswitness.wording import between, level, number, probability, scale_ppm, with_uncertainty
 
 TEMPLATE = Path(__file__).with_name("certificate.typ")
@@ -73,7 +74,11 @@ def certificate_view(payload: CertificatePayload, ledger: Ledger, digest: str, s
         "strays": [
             f"{stray.signal} during the test of {stray.during}: {stray.explanation}" for stray in judgement.strays
         ],
-        "detectors": [_detector(verdict, plan, events) for verdict in judgement.verdicts],
+        "groups": [_group_row(verdict, plan) for verdict in judgement.groups],
+        "detectors": [
+            *(_detector(verdict, plan, events) for verdict in judgement.verdicts),
+            *(_group(verdict, plan) for verdict in judgement.groups),
+        ],
         "cylinders": _cylinders(plan, bottle_uses(series_of(ledger))),
         "inhibits": _inhibits(events),
         "told": _told(events),
@@ -142,7 +147,7 @@ def _summary_row(verdict: Verdict, plan: Plan, payload: CertificatePayload) -> d
 def _punch_list(judgement: Judgement) -> list[dict[str, str]]:
     """What fell short, findings of one detector with the same first cause together."""
     groups: dict[tuple[str, str, str], list[Finding]] = {}
-    judged = [(verdict.tag, verdict.findings) for verdict in judgement.verdicts]
+    judged = [(verdict.tag, verdict.findings) for verdict in (*judgement.verdicts, *judgement.groups)]
     for tag, found in [*judged, ("visit", judgement.visit)]:
         for finding in found:
             if finding.outcome != "pass":
@@ -191,20 +196,6 @@ def _detector(verdict: Verdict, plan: Plan, events: Sequence[Event]) -> dict[str
     scale, unit = scale_ppm(detector)
     reach = between(detector, detector.range_low_ppm, detector.range_high_ppm)
     told_apart = [f for f in verdict.findings if f.outcome != "pass" or f.kind not in TOLD_TOGETHER]
-    findings = []
-    for finding in told_apart:
-        found, limits = found_and_limits(finding, detector)
-        findings.append(
-            {
-                "text": finding.text,
-                "found": found,
-                "limits": limits,
-                "rule": finding.rule,
-                "p": probability(finding.p_conform),
-                "outcome": finding.outcome,
-                "why": "" if finding.outcome == "pass" else finding.why,
-            }
-        )
     return {
         "tag": detector.tag,
         "name": detector.name,
@@ -212,8 +203,48 @@ def _detector(verdict: Verdict, plan: Plan, events: Sequence[Event]) -> dict[str
         "facts": f"{detector.gas}, {plan.site.area(detector.area).name}; range {reach}; "
         f"resolution {number(detector.resolution_ppm / scale)} {unit}; stated t90 {detector.t90_s:g} s. {verdict.why}",
         "strip": strip_of(events, plan, detector.tag),
-        "findings": findings,
+        "findings": [_finding_row(finding, detector) for finding in told_apart],
         "also": _told_together([f for f in verdict.findings if f.outcome == "pass" and f.kind in TOLD_TOGETHER]),
+    }
+
+
+def _finding_row(finding: Finding, detector: Detector | None) -> dict[str, str]:
+    found, limits = found_and_limits(finding, detector)
+    return {
+        "text": finding.text,
+        "found": found,
+        "limits": limits,
+        "rule": finding.rule,
+        "p": probability(finding.p_conform),
+        "outcome": finding.outcome,
+        "why": "" if finding.outcome == "pass" else finding.why,
+    }
+
+
+def _group_row(verdict: Verdict, plan: Plan) -> dict[str, str]:
+    group = next(one for one in plan.groups if one.tag == verdict.tag)
+    return {
+        "tag": verdict.tag,
+        "vote": f"{group.need} of {group.of}",
+        "members": ", ".join(part.tag for part in group.parts),
+        "effects": ", ".join(group.effects),
+        "outcome": verdict.outcome,
+    }
+
+
+def _group(verdict: Verdict, plan: Plan) -> dict[str, Any]:
+    """The trial of a vote group, told like a detector."""
+    group = next(one for one in plan.site.groups if one.tag == verdict.tag)
+    shown = next(one for one in plan.groups if one.tag == verdict.tag)
+    return {
+        "tag": verdict.tag,
+        "name": f"vote group, {group.need} of {len(group.members)}",
+        "outcome": verdict.outcome,
+        "facts": f"{', '.join(group.members)}; what a faulty member does: {group.faulty}; {len(shown.rounds)} rounds. "
+        f"{verdict.why}",
+        "strip": None,
+        "findings": [_finding_row(finding, None) for finding in verdict.findings],
+        "also": "",
     }
 
 
@@ -238,6 +269,10 @@ def _cylinders(plan: Plan, uses: Sequence[BottleUse]) -> list[dict[str, str]]:
     used: dict[str, list[str]] = {}
     for detector in plan.detectors:
         used.setdefault(detector.cylinder, []).append(detector.tag)
+    for group in plan.groups:
+        for part in group.parts:
+            if group.tag not in used.setdefault(part.cylinder, []):
+                used[part.cylinder].append(group.tag)
     of_gas = {use.cylinder.tag: use for use in uses}
     rows = []
     for tag, detectors in used.items():

@@ -26,7 +26,9 @@ Point = tuple[float, float]
 def strip_of(events: Sequence[Event], plan: Plan, tag: str) -> dict[str, Any] | None:
     """What the template needs to draw the test of this detector; none where no gas flowed on it."""
     site, detector = plan.site, plan.site.detector(tag)
-    gas = _spans([(e.t_s, e.on) for e in events if isinstance(e, GasTurned) and e.tag == tag], events[-1].t_s)
+    groups_s = _first_group_trial_s(events, plan)
+    turns = [(e.t_s, e.on) for e in events if isinstance(e, GasTurned) and e.tag == tag and e.t_s < groups_s]
+    gas = _spans(turns, events[-1].t_s)
     if not gas:
         return None
     zero_s = gas[0][0]
@@ -75,6 +77,12 @@ def _on_paper(event: ReadingTaken, detector: Detector) -> float | None:
     if value is None or not detector.range_low_ppm - margin_ppm <= value <= detector.range_high_ppm + margin_ppm:
         return None
     return value
+
+
+def _first_group_trial_s(events: Sequence[Event], plan: Plan) -> float:
+    """From here on gas belongs to trials of vote groups, which come after all tests of detectors."""
+    of_groups = {step.id for step in plan.steps if step.group is not None}
+    return min((e.t_s for e in events if isinstance(e, StepMoved) and e.step in of_groups), default=math.inf)
 
 
 def _end_of_test(events: Sequence[Event], tag: str, gas: list[Point]) -> float:

@@ -38,8 +38,8 @@ SHADES: dict[Outcome, str] = {
 def show(judgement: Judgement, *, every: bool = False, console: Console | None = None) -> None:
     """Print verdicts, what fell short and why, the matrix where it was not shown, and the punch list."""
     out = console or Console(highlight=False)
-    out.print(_verdicts(judgement.verdicts))
-    for verdict in judgement.verdicts:
+    out.print(_verdicts((*judgement.verdicts, *judgement.groups)))
+    for verdict in (*judgement.verdicts, *judgement.groups):
         _shortfalls(out, verdict.tag, verdict.findings, every)
     _shortfalls(out, "Whole visit", judgement.visit, every)
     _matrix(out, judgement.effects, every)
@@ -157,7 +157,7 @@ def _matrix(out: Console, effects: Sequence[EffectFinding], every: bool) -> None
 def punch_list(judgement: Judgement) -> tuple[str, ...]:
     """What is left to do, each thing once: the first likely cause of whatever counts against a verdict."""
     lines: dict[str, None] = {}
-    for verdict in judgement.verdicts:
+    for verdict in (*judgement.verdicts, *judgement.groups):
         if verdict.outcome == "pass":
             continue
         short = [finding for finding in verdict.findings if finding.outcome != "pass"]

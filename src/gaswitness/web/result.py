@@ -170,7 +170,7 @@ class ToDo:
 def punch_list(judged: Judgement) -> list[ToDo]:
     """What is left to do: everything that did not pass, gathered by place, outcome and cause, the worst first."""
     gathered: dict[tuple[str, str, tuple[str, ...]], list[Finding]] = {}
-    every = [(verdict.tag, one) for verdict in judged.verdicts for one in verdict.findings]
+    every = [(verdict.tag, one) for verdict in (*judged.verdicts, *judged.groups) for one in verdict.findings]
     for tag, one in every + [("", one) for one in judged.visit]:
         if one.outcome != "pass":
             gathered.setdefault((tag, one.outcome, one.causes), []).append(one)
