@@ -54,15 +54,13 @@ def in_order(points: Sequence[AlarmPointSpec]) -> tuple[AlarmPointSpec, ...]:
 def has_fault_signal(site: Site, tag: str) -> bool:
     """Whether a fault of this detector can be seen anywhere: on the matrix, or as a status bit."""
     name = f"{tag}.{FAULT}"
-    return any(name in line.causes for line in site.matrix) or any(
-        bit.signal == name for link in site.links for bit in link.bits
-    )
+    return any(name in line.causes for line in site.matrix) or any(name in link.signals for link in site.links)
 
 
 def poll_s(site: Site, signal: str) -> float:
     """Time between polls of the link that carries this signal [s]; 1 s where none does."""
     for link in site.links:
-        if signal in [entry.signal for entry in link.registers] + [entry.signal for entry in link.bits]:
+        if signal in link.signals:
             return link.poll_s
     return 1.0
 

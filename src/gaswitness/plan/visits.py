@@ -147,4 +147,4 @@ def _gauge(site: Site, bottle: str, when: str) -> Step:
 
 
 def _on_a_link(site: Site, effect: Effect) -> bool:
-    return any(bit.signal == f"{effect.tag}.on" for link in site.links for bit in link.bits)
+    return any(f"{effect.tag}.on" in link.signals for link in site.links)
