@@ -39,6 +39,10 @@ COMMANDS: dict[str, list[str]] = {
     "release": ["release", "{}", "--scenarios", "10"],
     "heard": ["heard", "{}"],
     "keys show": ["keys", "show", "{}"],
+    "import": ["import", "{}", "--store", "{out}/s.db"],
+    "import with a bad key": ["import", "{bundle}", "--trust", "{}", "--store", "{out}/s.db"],
+    "due with a bad site": ["due", "{}", "--store", "{out}/s.db"],
+    "due of a bad store": ["due", "--store", "{}"],
 }
 
 
@@ -124,7 +128,8 @@ def good(repo: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]
     with pytest.MonkeyPatch.context() as patch:
         assert command(["keys", "new", "-o", str(files["key"])], patch) == 0
         assert command(["certify", str(files["ledger"]), "--key", str(files["key"]), "-o", str(folder)], patch) == 0
-    files["bundle"] = next(folder.glob("*.evidence.zip"))
+        files["bundle"], files["store"] = next(folder.glob("*.evidence.zip")), folder / "s.db"
+        assert command(["import", str(files["bundle"]), "--store", str(files["store"])], patch) == 0
     return {name: str(path) for name, path in files.items()}
 
 
@@ -182,6 +187,17 @@ def test_bad_input_ends_in_a_message(
         (["release", "{rink}", "--leak-kg-h", "-1"], "leak-kg-h"),
         (["release", "{rink}", "--scenarios", "10", "--out", "times.docx"], "docx"),
         (["keys", "new", "-o", "{key}"], "me.key"),
+        (["due", "--today", "tomorrow", "--store", "{store}"], "tomorrow"),
+        (["due", "--store", "{store}", "-o", "due.docx"], "docx"),
+        (["due", "--store", "mysql://here/there"], "mysql"),
+        (["drift", "--store", "{store}", "--of", "gain"], "gain"),
+        (["drift", "--store", "{store}", "--detector", "CO2-Z"], "CO2-Z"),
+        (["drift", "--store", "{store}", "--site", "Cidre cellar"], "Cidre cellar"),
+        (["drift", "--store", "{store}", "-o", "years.docx"], "docx"),
+        (["reliability", "--store", "{store}", "--by", "colour"], "colour"),
+        (["reliability", "--store", "{store}", "--failure", "some"], "some"),
+        (["export", "--store", "{store}", "-o", "register.ods"], "ods"),
+        (["export", "--store", "{out}/none.db", "-o", "register.xlsx"], "there is no store yet"),
         (["dust"], "dust"),
     ],
     ids=lambda value: " ".join(value) if isinstance(value, list) else None,

@@ -177,3 +177,29 @@ def test_release(ask: Ask, repo: Path) -> None:
     assert found["scenarios"] == 50
     assert all(has(area, "area", "p_detect", "time_to_alarm_s", "undetected") for area in found["areas"])
     assert all(has(area["time_to_alarm_s"], "p50", "p95") for area in found["areas"])
+
+
+def test_the_years(ask: Ask, repo: Path, tmp_path: Path) -> None:
+    store = ("--store", tmp_path / "kept.db")
+    code, found = ask("import", repo / "examples" / "ravensmoor-years.csv", *store)
+    assert code == 0
+    assert all(has(file, "file", "state", "kind", "sha256", "visits", "notes") for file in found["files"])
+    code, found = ask("due", *store, "--today", "2026-11-25")
+    assert code == 1
+    assert has(found, "today", "due", "overdue")
+    keys = ("site", "kind", "what", "due", "state", "days", "why", "last")
+    assert all(has(row, *keys) for row in found["due"])
+    code, found = ask("drift", *store, "--today", "2025-07-01")
+    assert code == 0
+    assert all(has(row, "site", "tag", "of", "unit", "periods") for row in found["drifts"])
+    keys = ("points", "ended", "limits", "says", "per_year", "u_per_year", "reaches", "flags")
+    assert all(has(period, *keys) for row in found["drifts"] for period in row["periods"])
+    code, found = ask("reliability", *store)
+    assert code == 0
+    assert has(found, "groups", "statement")
+    assert all(
+        has(row, "tests", "failures", "on_demand", "per_hour", "pfd_avg", "by_months") for row in found["groups"]
+    )
+    code, found = ask("export", *store, "-o", tmp_path / "register.xlsx")
+    assert code == 0
+    assert found == {"written": [str(tmp_path / "register.xlsx")]}

@@ -66,6 +66,8 @@ def open_engine(store: str | None, *, make: bool) -> Engine:
     url = read_url(store)
     if url.get_backend_name() == "sqlite":
         path = Path(url.database or "")
+        if path.is_dir():
+            raise InputError("a folder, where a store should be", where=str(path), expected=EXPECTED)
         if make:
             path.parent.mkdir(parents=True, exist_ok=True)
         elif not path.is_file():
