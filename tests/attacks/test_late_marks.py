@@ -21,44 +21,15 @@ from gaswitness.certify.verify import verify
 from gaswitness.cli.main import app, main
 from gaswitness.errors import EXIT_EVIDENCE, ChainBroken, EvidenceError
 from gaswitness.evidence.late import late_path, read_late, with_late
-from gaswitness.evidence.ledger import digest_of, read_ledger, seal
+from gaswitness.evidence.ledger import read_ledger
 from gaswitness.evidence.series import series_of
 from gaswitness.judge import judge
-from gaswitness.run.events import MarkMade, NoteTaken, ReadingTaken
-from support.ledgers import WALL, Scene, criterion, small_plan
+from gaswitness.run.events import NoteTaken, ReadingTaken
+from support.late import LEDGER, LEDGER_BYTES, chained, pressed, scene
+from support.ledgers import WALL
 
 KEY = Ed25519PrivateKey.from_private_bytes(bytes(range(32)))
 ISSUED = datetime(2026, 3, 3, 10, tzinfo=UTC)
-BEACON = criterion("effect", point="low", effect="BEACON", upper=5.0, unit="s")
-
-
-def scene() -> Scene:
-    """Gas, and a low alarm at 130 s by the panel; the beacon is seen by nobody before the run ends."""
-    plan = small_plan([BEACON])
-    made = Scene(plan.model_copy(update={"detectors": plan.detectors[:1]}))
-    made.step("A/zero", 0.0, 90.0).step("A/gas-on", 95.0, 101.0).step("A/await-plateau", 101.0, 340.0)
-    made.step("A/gas-off", 340.0, 341.0).step("A/recover", 341.0, 600.0).gas(100.0, 340.0)
-    made.readings(lambda t_s: 400.0 if t_s < 105.0 else 400.0 + min(25000.0, (t_s - 105.0) * 190.0), 0.0, 340.0)
-    return made.status("A.low", 130.0).readings(lambda t_s: 400.0, 400.0, 600.0)
-
-
-LEDGER_BYTES = scene().written()
-LEDGER = read_ledger(LEDGER_BYTES)
-
-
-def pressed(mark_id: str = "late-1", t_s: float = 130.5, **fields: object) -> MarkMade:
-    default = {"post": "DOOR", "witness": "Ines", "signal": "BEACON.on", "on": True, "pattern": "flashing", "u_s": 0.12}
-    return MarkMade(t_s=t_s, wall=WALL, mark_id=mark_id, **{**default, **fields})
-
-
-def chained(*events: object, after: str = LEDGER.digest) -> bytes:
-    lines = []
-    for seq, event in enumerate(events):
-        lines.append(seal(event, after, seq))
-        after = digest_of(lines[-1])
-    return b"".join(lines)
-
-
 LATE_BYTES = chained(pressed(), pressed("late-2", 133.0, signal="other", note="seen from the stairs"))
 BEFORE = issue(LEDGER_BYTES, "r1", KEY, issued=ISSUED)
 AFTER = issue(LEDGER_BYTES, "r1", KEY, issued=ISSUED, late_bytes=LATE_BYTES)
