@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-from collections.abc import AsyncIterator, Callable
+from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -83,6 +83,16 @@ class Eyes:
     def looks_away(self, post: str) -> None:
         """Nobody stands there any more."""
         for _ in range(self._looking.pop(post, asyncio.Queue()).qsize()):
+            self.done()
+
+    @contextlib.contextmanager
+    def busy(self) -> Iterator[None]:
+        """Somebody reads and types within."""
+        self._pressing += 1
+        self._pressed.clear()
+        try:
+            yield
+        finally:
             self.done()
 
     def done(self) -> None:
@@ -204,7 +214,7 @@ class AtPost:
         """A phone that has not joined yet."""
         return cls(await page_of(browser, PHONE, **more), name, eyes)
 
-    async def go_to(self, post: str, address: str) -> None:
+    async def go_to(self, post: str, address: str, *, watch: bool = True) -> None:
         """Leave the post where they stand, if any, and join at the next by the code that was scanned."""
         if self.post:
             await self.stop()
@@ -218,7 +228,8 @@ class AtPost:
         self.post = post
         await self.page.locator("#present").tap()
         await self.page.locator('#present[aria-pressed="true"]').wait_for()
-        self._watching = asyncio.create_task(self._watch(self.eyes.at(post)))
+        if watch:
+            self._watching = asyncio.create_task(self._watch(self.eyes.at(post)))
 
     async def stop(self) -> None:
         """Look away; whatever went wrong while watching is told here."""
@@ -244,6 +255,12 @@ class AtPost:
         await self.page.locator("#other").tap()
         await self.page.fill("#other-note", note)
         await self.page.locator("#other-keep").tap()
+
+    async def type_reading(self, value: str) -> None:
+        """What a display shows, on the big keys."""
+        for key in value:
+            await self.page.locator(f'.keys [data-key="{key}"]').tap()
+        await self.page.locator("#hand-now").tap()
 
     async def kept(self) -> None:
         """Wait until everything pressed is recorded."""

@@ -98,7 +98,7 @@ def test_cautions_warnings_and_inhibits_from_beginning_to_end(
         assert desk.locator("#alarms").is_hidden()
         # Nobody goes on: the time by which it was to be lifted passes.
         desk.locator("#inhibits .overdue", has_text="OVERDUE").wait_for(timeout=60_000)
-        desk.locator("#alarms", has_text="PLANT-STOP: inhibit OVERDUE, placed by Mira K.").wait_for()
+        desk.locator("#alarms", has_text="PLANT-STOP: inhibit OVERDUE (placed by Mira K.)").wait_for()
         desk.screenshot(path=output / "board-inhibit-overdue.png")
 
         step = confirm_until(desk, "Lift the inhibit of PLANT-STOP")
@@ -132,6 +132,7 @@ def test_a_run_is_not_closed_over_an_inhibit_but_handed_over_by_name(
         confirm_until(desk, "Cap on NH3-1")
         desk.click("#abort")
         desk.click("#sure-yes")
+        desk.locator("#step-word", has_text="Aborting: making safe first").wait_for()
         step = confirm_until(desk, "Lift the inhibit of PLANT-STOP")
         assert step
         desk.locator("#abort", has_text="End at once").click()
