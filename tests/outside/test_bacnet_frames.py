@@ -7,11 +7,14 @@ I-Am), from memory; BACnet/IP headers after annex J. The peer here is written wi
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import struct
 from collections.abc import AsyncIterator, Callable, Sequence
 from contextlib import asynccontextmanager
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from gaswitness.clock import OwnedClock
 from gaswitness.errors import LinkError
@@ -249,6 +252,37 @@ async def test_noise_on_the_port_changes_nothing() -> None:
         seen = await link.poll()
         await link.close()
     assert seen.readings["NH3-1"].value_ppm == 12.5
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.data())
+def test_answers_with_octets_changed_or_cut_are_a_poll_or_a_failed_one(data: st.DataObject) -> None:
+    """Whatever comes, there is never another kind of error, and nothing that was cut off is made up."""
+    spoilt = False
+
+    def answers(asked: bytes) -> list[bytes]:
+        (answer,) = panel()(asked)
+        if not spoilt:
+            return [answer]
+        octets = bytearray(answer)
+        for _ in range(data.draw(st.integers(0, 3))):
+            octets[data.draw(st.integers(0, len(octets) - 1))] = data.draw(st.integers(0, 255))
+        return [bytes(octets[: data.draw(st.integers(0, len(octets)))])]
+
+    async def asked_once() -> None:
+        nonlocal spoilt
+        async with peer(answers) as (_, port):
+            spec = LinkSpec.model_validate({"url": f"bacnet://127.0.0.1:{port}", "objects": ROWS})
+            link = BacnetLink(spec, ravensmoor(), clock=OwnedClock(), timeout_s=0.05)
+            with contextlib.suppress(LinkError):
+                await link.open()
+                spoilt = True
+                seen = await link.poll()
+                assert set(seen.readings) == {"NH3-1"}
+                assert set(seen.status) <= {"NH3-1.low"}
+            await link.close()
+
+    asyncio.run(asked_once())
 
 
 async def test_an_answer_that_cannot_be_read_is_one_failed_poll() -> None:

@@ -160,6 +160,9 @@ class Board:
     told: dict[str, tuple[Heard, bool]] = field(default_factory=dict)
     """The message that was given last as a reading, by signal, and whether as one overdue."""
 
+    said: dict[str, str] = field(default_factory=dict)
+    """What was said first of a signal that is in doubt: the same for as long as it is, whatever messages hold."""
+
     def take(self, topic: str, payload: bytes, *, retained: bool, arrived_s: float, wall: datetime) -> None:
         """One message, as it arrives."""
         entries = [entry for entry in self.spec.topics if entry.topic == topic]
@@ -171,7 +174,7 @@ class Board:
             return
         for entry in entries:
             new = _read(document, entry, Heard(None, arrived_s, retained=retained), wall.timestamp())
-            if _counts(new, self.heard.get(entry.signal)):
+            if _counts(new, self.heard.get(entry.signal), OVERDUE_POLLS * self.spec.poll_s):
                 self.heard[entry.signal] = new
 
     def polled(self, now_s: float) -> Polled:
@@ -183,16 +186,18 @@ class Board:
             last = self.heard.get(entry.signal)
             if last is None:
                 continue
-            if last.unfit:
-                remarks.append(f"{entry.signal}: topic {entry.topic}: {last.unfit}")
+            doubt = last.unfit
             if entry.signal in self.detectors:
+                doubt = doubt or self._clock(last)
                 seen = self._reading(entry, last, now_s)
                 if seen is not None:
                     readings[self.detectors[entry.signal].tag] = seen
-                if clock := self._clock(last):
-                    remarks.append(f"{entry.signal}: topic {entry.topic}: {clock}")
             elif not last.unfit:
                 status[entry.signal] = state_of(last.value, entry)
+            if doubt:
+                remarks.append(self.said.setdefault(entry.signal, f"{entry.signal}: topic {entry.topic}: {doubt}"))
+            else:
+                self.said.pop(entry.signal, None)
         return Polled(without_faulty(readings, status), status, tuple(dict.fromkeys(remarks)))
 
     def _clock(self, last: Heard) -> str:
@@ -233,15 +238,19 @@ def _read(document: Any, entry: TopicEntry, new: Heard, wall_s: float) -> Heard:
     return replace(new, value=value, stamped_s=stamped_s, late_s=wall_s - stamped_s)
 
 
-def _counts(new: Heard, last: Heard | None) -> bool:
-    """Whether a message takes the place of the last one."""
+def _counts(new: Heard, last: Heard | None, patience_s: float) -> bool:
+    """Whether a message takes the place of the last one.
+
+    One that is not newer by its own instant does not, unless the sender's clock was set back: the last instant lay in
+    the future, or nothing newer came for as long as a topic may be silent.
+    """
     if last is None:
         return True
     if new.retained and not last.retained:
         return False
-    if new.stamped_s is None or last.stamped_s is None:
+    if new.stamped_s is None or last.stamped_s is None or last.late_s < -AHEAD_S:
         return True
-    return new.stamped_s > last.stamped_s
+    return new.stamped_s > last.stamped_s or new.arrived_s - last.arrived_s > patience_s
 
 
 def detectors(spec: LinkSpec, site: Site) -> dict[str, Detector]:

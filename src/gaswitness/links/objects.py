@@ -45,9 +45,7 @@ class Value:
     flags: frozenset[StatusFlag] = frozenset()
 
     def __str__(self) -> str:
-        return (
-            f"{self.kind} {self.number:g}" if self.kind in ("real", "unsigned", "signed", "enumerated") else self.kind
-        )
+        return f"{self.kind} {self.number:g}" if self.kind in ("unsigned", "enumerated") else self.kind
 
 
 @dataclass(frozen=True, slots=True)

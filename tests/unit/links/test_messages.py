@@ -6,7 +6,7 @@ import json
 from datetime import UTC, datetime, timedelta
 
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gaswitness.errors import InputError
@@ -60,6 +60,7 @@ def test_a_pointer_to_nothing(pointer: str) -> None:
         pointed(RFC_6901, pointer)
 
 
+@settings(deadline=None)
 @given(st.binary(max_size=200))
 def test_any_payload_without_the_value_is_bad_and_said(payload: bytes) -> None:
     board = Desk(ROW, LOW).board
@@ -198,6 +199,19 @@ def test_twice_and_out_of_order_change_nothing() -> None:
     assert desk.reading() is None
 
 
+def test_a_clock_that_is_set_back_does_not_silence_its_sender() -> None:
+    desk = Desk(STAMPED)
+    desk.hear({"ppm": 1.0, "t": desk.stamp(3600.0)})  # an hour ahead
+    desk.now_s = 1.0
+    desk.hear({"ppm": 2.0, "t": desk.stamp(1.0)})
+    assert desk.reading() == (2.0, "good", 0.0)
+    for second in range(2, 12):  # and then half a minute behind
+        desk.now_s = float(second)
+        desk.hear({"ppm": float(second), "t": desk.stamp(second - 30.0)})
+    assert desk.reading() == (11.0, "good", pytest.approx(30.0))  # an age which the run calls stale
+    assert "30 s old" in desk.board.polled(desk.now_s).remarks[0]
+
+
 def test_the_age_of_a_message_is_counted_from_its_own_instant() -> None:
     desk = Desk(STAMPED)
     desk.now_s = 10.0
@@ -240,6 +254,21 @@ def test_a_message_of_the_wrong_kind_is_bad_and_said(payload: bytes, words: str)
     assert "topic rink/nh3-1" in polled.remarks[0]
     desk.hear({"ppm": 13.0})
     assert desk.board.polled(0.0).remarks == ()
+
+
+def test_a_doubt_is_said_in_the_same_words_for_as_long_as_it_holds() -> None:
+    """What changes from message to message must not make a note of each."""
+    desk = Desk(STAMPED, LOW)
+    said = set()
+    for second in range(5):
+        desk.now_s = float(second)
+        desk.hear({"ppm": 12.5, "t": desk.stamp(second + 60.0 + second), "low": f"ajar {second}"})
+        said |= set(desk.board.polled(desk.now_s).remarks)
+    assert len(said) == 2, said
+    desk.hear({"ppm": 12.5, "t": desk.stamp(200.0), "low": False})
+    desk.now_s = 200.0
+    desk.hear({"ppm": 12.5, "t": desk.stamp(200.5), "low": False})
+    assert desk.board.polled(desk.now_s).remarks == ()
 
 
 def test_not_a_number_is_bad() -> None:

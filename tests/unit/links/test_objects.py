@@ -103,7 +103,7 @@ def test_states(row: dict[str, object], present: Value, on: bool) -> None:
     ("row", "present", "flags", "words"),
     [
         (BI, Value("enumerated", 7), NOT_SET, "expected inactive or active"),
-        (BI, real(1.0), NOT_SET, "found real 1"),
+        (BI, real(1.0), NOT_SET, "found real,"),
         (BI, Refused("unknown-object"), NOT_SET, "unknown-object"),
         (BI, Value("enumerated", 1), flagged("out-of-service"), "not to be believed"),
         (BI, Value("enumerated", 1), flagged("fault"), "not to be believed"),
