@@ -110,7 +110,7 @@ class VoteLine:
     """Members in alarm, as `TAG.point`."""
     faulty: tuple[str, ...]
     effects: tuple[str, ...]
-    """What the group brings."""
+    """What the group brings, without what is inhibited."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -377,7 +377,8 @@ def votes_of(state: RunState) -> tuple[VoteLine, ...]:
             fault = state.shows(f"{name.partition('.')[0]}.fault") or name.partition(".")[0] in state.opened
             members[name] = None if fault else bool(state.shows(name))
         stands = vote(members, group.need, group.faulty)
-        effects = tuple(dict.fromkeys(line.effect for line in state.plan.site.matrix if group.tag in line.causes))
+        brought = dict.fromkeys(line.effect for line in state.plan.site.matrix if group.tag in line.causes)
+        effects = tuple(effect for effect in brought if effect not in state.standing_inhibits)
         lines.append(
             VoteLine(
                 group.tag,
