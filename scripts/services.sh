@@ -1,11 +1,11 @@
 #!/bin/sh
-# What tests talk to: from Debian an independent Modbus peer, joined serial ports, PDF to pictures, a browser, a message
-# broker and a database server (tests start ones of their own, on free ports); and from npm, where there is one, the rules by which pages are
+# What tests talk to: from Debian an independent Modbus peer, joined serial ports, PDF to pictures, a browser, node and
+# network namespaces (many phones at the end of a bad link), a message broker and a database server (tests start ones of their own, on free ports); and from npm, where there is one, the rules by which pages are
 # looked through for what keeps people out (axe-core, MPL-2.0).
 # Installs what is missing when it may; otherwise the tests that need one say so and skip.
 set -u
 missing=""
-for pair in mbpoll:mbpoll socat:socat pdftoppm:poppler-utils chromium:chromium mosquitto_pub:mosquitto-clients; do
+for pair in mbpoll:mbpoll socat:socat pdftoppm:poppler-utils chromium:chromium mosquitto_pub:mosquitto-clients node:nodejs ip:iproute2; do
     command -v "${pair%%:*}" >/dev/null 2>&1 || missing="$missing ${pair##*:}"
 done
 # Debian keeps these off the path of most users

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 from fastapi import APIRouter, HTTPException, Request
-from fastapi.responses import Response
+from fastapi.responses import JSONResponse, Response
 from starlette.concurrency import run_in_threadpool
 
 from gaswitness.certify import certificate
@@ -67,6 +67,7 @@ async def result(request: Request, name: str, session: Session = Desk) -> Respon
         "outcome_at_end": run.outcome_at_end,
         "papers": [one for one in board.folder.papers() if one.startswith(f"{ledger.started.run_id}-")],
         "newest": run.certificate_id,
+        "late_bytes": run.late_bytes,
         "can_certify": board.key is not None,
         "texts": words.under("strip.", "word."),
         "found": lambda finding, tag: found_and_limits(finding, detectors.get(tag)),
@@ -83,6 +84,8 @@ class Judged:
     judgement: Judgement
     outcome_at_end: Outcome
     """What the ledger alone gives."""
+    late_bytes: int
+    """How long the file of late marks was; it only grows."""
     certificate_id: str
     """The name that a certificate on the evidence as it is now has; those of another name are older."""
 
@@ -94,7 +97,15 @@ def judged_run(folder: Folder, name: str) -> Judged:
     series = series_of(ledger)
     judgement = judge(series)
     at_end = judge(series_of(ended_ledger(path))).outcome if judgement.late else judgement.outcome
-    return Judged(ledger, series, judgement, at_end, certificate_id(ledger, late_beside(path)))
+    late = late_beside(path)
+    return Judged(ledger, series, judgement, at_end, len(late), certificate_id(ledger, late))
+
+
+@router.get("/result/{name}/late")
+async def late(request: Request, name: str, session: Session = Desk) -> Response:  # noqa: ARG001 - asked for
+    """How much has come in after the end by now, for a page that is open meanwhile."""
+    path = board_of(request).folder.file(name, LEDGER)
+    return JSONResponse({"bytes": len(await run_in_threadpool(late_beside, path))})
 
 
 @router.post("/result/{name}/certify")

@@ -54,6 +54,16 @@ async def test_a_second_late_mark_makes_that_certificate_an_earlier_one_too(fold
         assert "a newer judgement exists" in page
 
 
+async def test_a_page_that_is_open_can_ask_how_much_came_in_meanwhile(folder, joined):
+    async with joined() as browser:
+        assert 'data-bytes="0"' in (await browser.get(f"/result/{NAME}")).text
+        assert (await browser.get(f"/result/{NAME}/late")).json() == {"bytes": 0}
+        keep_late(folder / NAME, pressed())
+        kept = (folder / "R1.late-marks.jsonl").stat().st_size
+        assert (await browser.get(f"/result/{NAME}/late")).json() == {"bytes": kept}
+        assert f'data-bytes="{kept}"' in (await browser.get(f"/result/{NAME}")).text
+
+
 async def test_late_marks_that_cannot_be_trusted_are_said_and_nothing_is_certified(folder, joined):
     keep_late(folder / NAME, pressed())
     late = folder / "R1.late-marks.jsonl"
