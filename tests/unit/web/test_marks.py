@@ -60,7 +60,7 @@ def test_presses_lie_within_the_stated_uncertainty_over_a_lopsided_link_that_los
 
 
 def test_phones_that_set_their_clocks_in_mid_run_are_placed_as_well_as_others() -> None:
-    """Two thousand presses of a hundred phones, tens of ppm, each set once by something between 10 ms and two minutes."""
+    """Two thousand presses of a hundred phones, tens of ppm, each set once by 10 ms to two minutes."""
     rng = np.random.default_rng(20261126)
     covers, wide = [], []
     for _ in range(100):
