@@ -6,40 +6,15 @@ import subprocess
 import sys
 import time
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from support.boards import DESK, PHONE, board, browser, chromium, invite, join, person, take_desk
+from support.for_everybody import faults_of
 from support.ledgers_on_disk import marks_in
 from support.processes import rig
 
 SPEED = 20.0
-OWN_RULES = """() => {
-  const faults = [];
-  const named = (one) => (one.getAttribute("aria-label") || one.textContent || one.title || "").trim();
-  for (const one of document.querySelectorAll("button, a[href]"))
-    if (!named(one)) faults.push("no name: " + one.outerHTML);
-  for (const one of document.querySelectorAll("input:not([type=hidden]), select, textarea"))
-    if (!one.labels?.length && !one.getAttribute("aria-label")) faults.push("no label: " + one.outerHTML);
-  if (!document.documentElement.lang) faults.push("no language");
-  if (document.querySelectorAll("main").length !== 1) faults.push("not one main");
-  return faults;
-}"""
-
-
-def faults_of(page: Any, repo: Path) -> list[str]:
-    """Serious faults by axe-core where `make services` brought it, else by our own few rules."""
-    rules = repo / ".services" / "axe.min.js"
-    if not rules.is_file():
-        return [str(one) for one in page.evaluate(OWN_RULES)]
-    page.evaluate(rules.read_text(encoding="utf-8"))
-    found = page.evaluate("async () => (await axe.run(document)).violations")
-    return [
-        f"{one['id']}: {one['help']}: {one['nodes'][0]['html'][:160]}"
-        for one in found
-        if one["impact"] in ("serious", "critical")
-    ]
 
 
 def test_the_rules_find_a_fault(repo: Path) -> None:
