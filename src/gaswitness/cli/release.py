@@ -76,7 +76,7 @@ def release(
     from gaswitness.release.scene import scenes
     from gaswitness.site import read_site
 
-    _sensible(("--failing", failing, 0.0, 1.0), ("--ageing", ageing, 0.01, 100.0), ("--within", within, 1.0, 1e6))
+    _sensible(("--failing", failing, 0.0, 1.0), ("--ageing", ageing, 0.01, 100.0), ("--within", within, 1.0, 86400.0))
     if out is not None and out.suffix not in (*PAPER, PAGE):
         raise InputError(
             "cannot be drawn", where="--out", found=out.name, expected=f"one of {', '.join((*PAPER, PAGE))}"

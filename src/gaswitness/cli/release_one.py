@@ -77,8 +77,14 @@ def asked_of(
         raise OutOfDomain("a burst lets gas out", where="--burst-kg", found=burst_kg, expected="0 kg or more")
     if leak_kg_h + burst_kg == 0.0:
         raise OutOfDomain("nothing leaks", where="--leak-kg-h", found=0.0, expected="above 0 kg/h, or a --burst-kg")
-    if decay_min is not None and not (math.isfinite(decay_min) and decay_min > 0.0):
-        raise OutOfDomain("a leak falls over some time", where="--decay-min", found=decay_min, expected="above 0 min")
+    if decay_min is not None and not (math.isfinite(decay_min) and decay_min * 60.0 >= 1.0):
+        raise OutOfDomain(
+            "a leak falls over some time",
+            where="--decay-min",
+            found=decay_min,
+            expected="1 s or more, in minutes",
+            hint="--burst-kg comes at once",
+        )
     if not (math.isfinite(door_m3_s) and door_m3_s > 0.0):
         raise OutOfDomain(
             "an open door lets air through", where="--door-m3-s", found=door_m3_s, expected="above 0 m3/s"
@@ -152,6 +158,13 @@ def _one(site: Site, scene: Scene, asked: Asked, known: Responses) -> Told:
     burst_kg = min(asked.burst_kg, scene.charge_kg)
     rate_kg_s = asked.leak_kg_h / 3600.0
     end_s = _lasts_s(scene.charge_kg - burst_kg, rate_kg_s, asked.decay_s)
+    if 0.0 < end_s < known.spread.step_s:
+        raise OutOfDomain(
+            "the whole charge would be out within a second",
+            where="--leak-kg-h",
+            found=asked.leak_kg_h,
+            hint=f"{scene.area} holds {number(scene.charge_kg)} kg; --burst-kg says that it comes at once",
+        )
     leak = Leak(scene.leak_zones[0], rate_kg_s / kg_m3, 0.0, end_s, asked.decay_s, burst_kg / kg_m3)
     door = None
     if asked.door is not None:

@@ -16,7 +16,7 @@ from operator import add
 from typing import Any
 
 from gaswitness.errors import InputError, LinkError
-from gaswitness.release.montecarlo import Mapper, Tally, in_order
+from gaswitness.release.montecarlo import AHEAD, Mapper, Tally, in_order
 
 MOST_BLOCKS = 32
 """Blocks in one part: some seconds of work, all that is lost when a worker is."""
@@ -69,7 +69,8 @@ def dask_mapper(address: str) -> Iterator[Mapper]:
 
         def mapper(work: Callable[[Span], Tally], blocks: Iterable[Span]) -> Iterator[Tally]:
             part, workers = Part(work), sum(client.nthreads().values())
-            return in_order(lambda some: client.submit(part, some, pure=False), parts(tuple(blocks), workers))
+            cut = parts(tuple(blocks), workers)
+            return in_order(lambda some: client.submit(part, some, pure=False), cut, AHEAD * max(workers, 1))
 
         try:
             yield mapper

@@ -266,8 +266,8 @@ def _levels_off_high(t_s: Floats, free: Decay, outside_ppm: float) -> list[Doubt
         return [Doubt("levels-off-low", why)]
     why = (
         f"the fall levels off at {number(free.background)} ppm, far above the air outside ({number(outside_ppm)} ppm): "
-        f"{number(round(100 * stays))} % of what was there stays. A detector that warms up looks like this, and so does "
-        "a room with people or another source in it; air change would carry it all away"
+        f"{number(round(100 * stays))} % of what was there stays. A detector that warms up looks like this, and "
+        "so does a room with people or another source in it; air change would carry it all away"
     )
     return [Doubt("levels-off-high", why, refuses=stays > REFUSE_SHARE)]
 

@@ -24,13 +24,16 @@ from gaswitness.release import kernel
 from gaswitness.release.rooms import Flow, Network, without
 from gaswitness.release.scene import Scene
 from gaswitness.release.streams import uniforms
+from gaswitness.wording import number
 
 Floats = NDArray[np.float64]
 Counts = NDArray[np.int64]
 Work = TypeVar("Work")
 
-AHEAD = 64
-"""Blocks under way at one time."""
+AHEAD = 4
+"""Blocks under way at one time, for each that can be worked on: their tallies are what memory goes into."""
+MOST_PARTS = 1000
+"""Parts into which a step may be cut; a release that needs more is no leak into a room."""
 MOST_PATTERNS = 16
 """Detectors up to which it is counted which of them alarmed together."""
 BLOCK = 4096
@@ -228,6 +231,14 @@ def run_block(scene: Scene, spread: Spread, draws: Draws) -> tuple[Floats, Float
         + np.abs(displaced).max() * draws.leak_m3_s.max()
     )
     parts = max(1, math.ceil(spread.step_s * float(largest)))
+    if parts > MOST_PARTS:
+        raise OutOfDomain(
+            "the air of a zone would be changed too often in a second to be followed",
+            where=scene.area,
+            found=f"{number(float(largest))} times a second",
+            expected=f"at most {number(MOST_PARTS / spread.step_s)}",
+            hint="look at the volume of the area, its flows, and the mass of its charge",
+        )
     h = spread.step_s / parts
     steps = round(spread.duration_s / spread.step_s) * parts
     watches = {watch.tag: position for position, watch in enumerate(scene.watches)}
@@ -341,8 +352,9 @@ def study(
         for part in mapper(work, blocks):
             total = total + part
     else:
-        with ThreadPoolExecutor(os.cpu_count()) as pool:
-            for part in in_order(lambda block: pool.submit(work, block), blocks):
+        at_once = os.cpu_count() or 1
+        with ThreadPoolExecutor(at_once) as pool:
+            for part in in_order(lambda block: pool.submit(work, block), blocks, AHEAD * at_once):
                 total = total + part
     return _figures(scene, spread, total)
 
@@ -355,12 +367,12 @@ class Pending(Protocol):
         ...
 
 
-def in_order(submit: Callable[[Work], Pending], works: Iterable[Work]) -> Iterator[Tally]:
-    """Results in the order of the pieces of work, with at most `AHEAD` of them under way, which bounds memory."""
+def in_order(submit: Callable[[Work], Pending], works: Iterable[Work], ahead: int) -> Iterator[Tally]:
+    """Results in the order of the pieces of work, with at most so many of them under way, which bounds memory."""
     waiting: deque[Pending] = deque()
     for work in works:
         waiting.append(submit(work))
-        if len(waiting) >= AHEAD:
+        if len(waiting) >= ahead:
             yield waiting.popleft().result()
     while waiting:
         yield waiting.popleft().result()

@@ -33,6 +33,8 @@ NEAR_THE_LEAK = (
     "zone for minutes. Place detectors for the leak, not for the mean."
 )
 
+QUICKEST_DECAY_S = 0.001
+"""A leak that dies away faster is a burst."""
 DECAY_STEP = 0.02
 """How far a decaying leak may fall before the air that it displaces is set anew."""
 
@@ -193,10 +195,12 @@ class Leak:
     def __post_init__(self) -> None:
         numbers = (self.flow_m3_s, self.burst_m3, self.start_s)
         if not all(math.isfinite(n) and n >= 0.0 for n in numbers) or not (
-            self.decay_s > 0.0 and self.end_s >= self.start_s
+            self.decay_s >= QUICKEST_DECAY_S and self.end_s >= self.start_s
         ):
             raise OutOfDomain(
-                "a leak has flows and times that are not below zero, and ends after it starts", found=self
+                "a leak has flows and times that are not below zero, and ends after it starts",
+                found=self,
+                hint=f"one that falls within less than {QUICKEST_DECAY_S} s comes at once: burst_m3",
             )
 
     @classmethod
