@@ -173,7 +173,7 @@ async def _serve(asked: Asked, host: str, listening: socket.socket) -> None:
     reached = lan_address() if host == EVERYWHERE else host
     tls = None
     if asked.tls:
-        names = tuple(dict.fromkeys((reached, LOOPBACK, "localhost", socket.gethostname())))
+        names = tuple(dict.fromkeys((reached, LOOPBACK, "localhost", (own := socket.gethostname()), f"{own}.local")))
         tls = local_certificate(asked.folder, names, datetime.now(UTC))
     scheme = "https" if tls else "http"
     board = Board(
@@ -181,6 +181,7 @@ async def _serve(asked: Asked, host: str, listening: socket.socket) -> None:
         access=Access(file=asked.folder / SESSIONS, secure=asked.tls),
         address=f"{scheme}://{_in_url(reached)}:{port}",
         tls_fingerprint=tls.fingerprint if tls else "",
+        tls_authority=tls.authority if tls else b"",
         store=asked.store or (default_url() if store_exists(None) else None),
     )
     if asked.key is not None:

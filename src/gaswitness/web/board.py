@@ -41,6 +41,8 @@ class Board:
     key: Ed25519PrivateKey | None = None
     """Signs certificates; without one none is issued here."""
     tls_fingerprint: str = ""
+    tls_authority: bytes = b""
+    """What phones install to trust this board's certificate (DER)."""
     due: DueList = field(default_factory=DueList)
     now: Callable[[], datetime] = lambda: datetime.now(UTC)
     knocks: Pace = field(default_factory=lambda: Pace(burst=10, per_s=10 / 60))

@@ -48,7 +48,23 @@ async def door(request: Request, token: str) -> Response:
     except Refused as refused:
         raise HTTPException(403, refused.why) from refused
     left = _who_stands_there(board_of(request), invited)
-    return page(request, "join.html", {"token": token, "invited": invited, "left": left.name if left else ""})
+    context = {
+        "token": token,
+        "invited": invited,
+        "left": left.name if left else "",
+        "tls": board_of(request).tls_authority,
+    }
+    return page(request, "join.html", context)
+
+
+@router.get("/board.crt")
+async def authority(request: Request) -> Response:
+    """What a phone installs so that it trusts this board, and opens its page without network too."""
+    der = board_of(request).tls_authority
+    if not der:
+        raise HTTPException(404)
+    headers = {"content-disposition": 'attachment; filename="gaswitness-board.crt"'}
+    return Response(der, media_type="application/x-x509-ca-cert", headers=headers)
 
 
 @router.post("/join")

@@ -19,7 +19,7 @@ from gaswitness.web.app import make_app
 from gaswitness.web.inbox import SERVER
 from support.ledgers import Scene, criterion, small_plan, small_site
 
-OPEN = {"/", "/join/{token}", "/join", "/language/{language}", "/outside", "/sw.js"}
+OPEN = {"/", "/join/{token}", "/join", "/language/{language}", "/outside", "/sw.js", "/board.crt"}
 """Routes for people who have not joined; what they see there is how to."""
 FOR_ALL = {"/live", "/events", "/leave"}
 FOR_WITNESSES = {"/post", "/post/clock", "/post/events", "/post/marks"}
