@@ -8,6 +8,7 @@ from typing import Any
 from gaswitness.errors import Fault, InputError
 from gaswitness.gases import gas
 from gaswitness.gases.hazards import AIRS
+from gaswitness.sentence import said
 from gaswitness.site.references import Mapping, rows
 from gaswitness.site.tree import child
 
@@ -22,8 +23,14 @@ def settle_gas_names(data: Mapping) -> list[Fault]:
         try:
             holder[key] = gas(name[:80]).key
         except InputError as error:
-            what = "a gas of the table" + (", or `air`" if key == "balance" else "")
-            faults.append(Fault(child(path, key), f"found {name[:80]!r}, expected {what}", error.hint))
+            what = said("a gas of the table, or `air`") if key == "balance" else said("a gas of the table")
+            faults.append(
+                Fault(
+                    child(path, key),
+                    said("found {found}, expected {expected}", found=repr(name[:80]), expected=what),
+                    error.hint,
+                )
+            )
     return faults
 
 

@@ -10,13 +10,17 @@ import re
 from typing import Any
 
 from gaswitness.errors import Fault, UnitError
+from gaswitness.sentence import said
 from gaswitness.site.tree import child
 from gaswitness.units import parse_quantity
 
 _LFL = re.compile(r"\s*(\d+\.?\d*|\.\d+)\s*%\s?LFL\s*", re.ASCII)
 _LEVELS = ("range_low", "range_high", "resolution", "noise")
 _ALARM_LEVELS = ("set", "deadband")
-_HINT = "add lfl: {level: 1.7 %vol, source: IEC 60079-20-1} (your gas, your standard) to this detector"
+_HINT = said(
+    "add {example} (your gas, your standard) to this detector",
+    example="lfl: {level: 1.7 %vol, source: IEC 60079-20-1}",
+)
 
 
 def settle_lfl(detector: dict[str, Any], path: str) -> list[Fault]:
@@ -34,13 +38,21 @@ def settle_lfl(detector: dict[str, Any], path: str) -> list[Fault]:
         if match is None:
             continue
         if limit_ppm is None:
-            faults.append(Fault(at, f"found {text!r}, expected the detector to state its lower flammable limit", _HINT))
+            faults.append(
+                Fault(
+                    at,
+                    said("found {found}, expected the detector to state its lower flammable limit", found=repr(text)),
+                    _HINT,
+                )
+            )
             holder[key] = "0 ppm"  # so that one missing limit is told once for each level, and not twice
         else:
             holder[key] = f"{float(match[1]) / 100.0 * limit_ppm!r} ppm"
     if not faults and detector.get("unit") == "%LFL" and "lfl" not in detector:
         faults.append(
-            Fault(child(path, "unit"), "found %LFL, expected the detector to state its lower flammable limit", _HINT)
+            Fault(
+                child(path, "unit"), said("found %LFL, expected the detector to state its lower flammable limit"), _HINT
+            )
         )
     return faults
 

@@ -15,6 +15,7 @@ from pydantic_core import ErrorDetails
 
 from gaswitness.errors import Fault, InputFaults, Unreadable
 from gaswitness.records import UNITS_REQUIRED
+from gaswitness.sentence import Figure, listed, said
 from gaswitness.site.gasnames import settle_gas_names
 from gaswitness.site.lfl import settle_lfl
 from gaswitness.site.records import SITE_FORMAT, Site
@@ -42,8 +43,10 @@ def site_of(tree: Tree, source: str) -> Site:
     data = tree.data
     made_for = data.get("gaswitness", SITE_FORMAT)
     if made_for != SITE_FORMAT:
-        message = f"found the format {_short(made_for)}, expected {SITE_FORMAT!r}"
-        hint = "this program reads that format only; was the file made for another version?"
+        message = said(
+            "found the format {found}, expected {expected}", found=_short(made_for), expected=repr(SITE_FORMAT)
+        )
+        hint = said("this program reads that format only; was the file made for another version?")
         raise Unreadable(source, (Fault("$.gaswitness", message, hint, tree.line("$.gaswitness")),))
     faults = [fault for path, row in rows(data, "detectors") for fault in settle_lfl(row, path)]
     faults += settle_gas_names(data)
@@ -79,18 +82,26 @@ def _fault(details: ErrorDetails) -> Fault:
         known = keys_of(record) if record else ()
         name = str(location[-1])
         close = difflib.get_close_matches(name[:80], known, n=1, cutoff=0.5)
-        message = f"found the unknown key {name[:80]!r}, expected one of {', '.join(known)}"
-        hint = f"did you mean {close[0]!r}?" if close else "take it out; notes belong into comments"
+        message = said(
+            "found the unknown key {found}, expected one of {known}", found=repr(name[:80]), known=listed(known)
+        )
+        hint = (
+            said("did you mean {close}?", close=repr(close[0]))
+            if close
+            else said("take it out; notes belong into comments")
+        )
     elif kind == "missing":
-        message = f"the key {str(location[-1])!r} is missing, and cannot be guessed"
+        message = said("the key {key} is missing, and cannot be guessed", key=repr(str(location[-1])))
         hint = _example(location)
     elif kind == "value_error":
-        message = str(context["error"])
+        message = context["error"].args[0]
         hint = _example(location)
     elif kind == "string_pattern_mismatch":
-        message = f"found {found}, expected a name of letters, digits, `-` and `_` that begins with a letter"
+        message = said(
+            "found {found}, expected a name of letters, digits, `-` and `_` that begins with a letter", found=found
+        )
     else:
-        message = f"found {found}, expected {_expected(kind, context)}"
+        message = said("found {found}, expected {expected}", found=found, expected=_expected(kind, context))
         hint = _example(location)
     if len(message) > _MESSAGE:
         message = message[:_MESSAGE] + " ..."
@@ -98,23 +109,23 @@ def _fault(details: ErrorDetails) -> Fault:
 
 
 _EXPECTED = {
-    "bool_parsing": "true or false",
-    "bool_type": "true or false",
-    "date_from_datetime_parsing": "a date as 2027-06-30",
-    "date_parsing": "a date as 2027-06-30",
-    "date_type": "a date as 2027-06-30",
-    "date_from_datetime_inexact": "a date as 2027-06-30",
-    "float_parsing": "a number",
-    "float_type": "a number",
-    "finite_number": "a finite number",
-    "int_parsing": "a whole number",
-    "int_parsing_size": "a whole number of usual size",
-    "int_from_float": "a whole number",
-    "int_type": "a whole number",
-    "string_type": "text",
-    "string_unicode": "text of whole characters",
-    "tuple_type": "a list",
-    "model_type": "a mapping of keys to values",
+    "bool_parsing": said("true or false"),
+    "bool_type": said("true or false"),
+    "date_from_datetime_parsing": said("a date as 2027-06-30"),
+    "date_parsing": said("a date as 2027-06-30"),
+    "date_type": said("a date as 2027-06-30"),
+    "date_from_datetime_inexact": said("a date as 2027-06-30"),
+    "float_parsing": said("a number"),
+    "float_type": said("a number"),
+    "finite_number": said("a finite number"),
+    "int_parsing": said("a whole number"),
+    "int_parsing_size": said("a whole number of usual size"),
+    "int_from_float": said("a whole number"),
+    "int_type": said("a whole number"),
+    "string_type": said("text"),
+    "string_unicode": said("text of whole characters"),
+    "tuple_type": said("a list"),
+    "model_type": said("a mapping of keys to values"),
 }
 
 
@@ -125,12 +136,20 @@ def _expected(kind: str, context: dict[str, Any]) -> str:
     if kind == "literal_error":
         return str(context["expected"])
     if kind == "string_too_long":
-        return f"at most {context['max_length']} characters"
+        return said("at most {count} characters", count=context["max_length"])
     if kind == "too_short":
-        return f"at least {context['min_length']} entry"
-    bounds = {"ge": "{} or more", "gt": "more than {}", "le": "{} or less", "lt": "less than {}"}
-    told = [words.format(context[key]) for key, words in bounds.items() if key in context]
-    return told[0] if told else "another kind of value"
+        return said("at least {count} entry", count=context["min_length"])
+    for key, bound in context.items():
+        match key, Figure(bound):
+            case "ge", limit:
+                return said("{limit} or more", limit=limit)
+            case "gt", limit:
+                return said("more than {limit}", limit=limit)
+            case "le", limit:
+                return said("{limit} or less", limit=limit)
+            case "lt", limit:
+                return said("less than {limit}", limit=limit)
+    return said("another kind of value")
 
 
 def _example(location: tuple[str | int, ...]) -> str:
@@ -144,16 +163,16 @@ def _example(location: tuple[str | int, ...]) -> str:
     for branch in (schema, *schema.get("anyOf", ())):
         target = branch
         if examples := target.get("examples"):
-            return f"for example {location[-1]}: {examples[0]}"
+            return said("for example {example}", example=f"{location[-1]}: {examples[0]}")
     return ""
 
 
 def _short(value: object) -> str:
     if isinstance(value, dict):
-        return "a mapping"
+        return said("a mapping")
     if isinstance(value, list):
-        return "a list"
+        return said("a list")
     if value is None:
-        return "nothing"
+        return said("nothing")
     text = repr(value)
     return text if len(text) <= _SHOWN else text[:_SHOWN] + "...'"

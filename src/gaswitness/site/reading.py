@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 
 from gaswitness.errors import Fault, Unreadable
+from gaswitness.sentence import said
 from gaswitness.site.load import site_of
 from gaswitness.site.records import Site
 from gaswitness.site.tree import Tree, read_tree
@@ -17,7 +18,10 @@ _ZIP = b"PK"
 def tree_from_bytes(data: bytes, source: str) -> Tree:
     """Plain data from the bytes of a site file, YAML or spreadsheet; raises Unreadable."""
     if len(data) > _MAX_BYTES:
-        raise Unreadable(source, (Fault("$", f"found {len(data)} bytes, expected at most {_MAX_BYTES}"),))
+        raise Unreadable(
+            source,
+            (Fault("$", said("found {count} bytes, expected at most {most}", count=len(data), most=_MAX_BYTES)),),
+        )
     if data.startswith(_ZIP):
         from gaswitness.site.sheet import read_sheets  # openpyxl takes longer to import than all the rest
 
@@ -26,7 +30,12 @@ def tree_from_bytes(data: bytes, source: str) -> Tree:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = data.count(b"\n", 0, error.start) + 1
-        fault = Fault("$", f"found byte {data[error.start]:#04x}, which is not UTF-8", "save the file as UTF-8", line)
+        fault = Fault(
+            "$",
+            said("found byte {byte}, which is not UTF-8", byte=format(data[error.start], "#04x")),
+            said("save the file as UTF-8"),
+            line,
+        )
         raise Unreadable(source, (fault,)) from error
     return read_tree(text, source)
 

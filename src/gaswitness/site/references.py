@@ -12,12 +12,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from gaswitness.errors import Fault
+from gaswitness.sentence import listed, said
 from gaswitness.site.tree import child
 
 RESERVED = ("reading", "fault", "on", "inhibited")
 """Endings of signals; no alarm point may be called so."""
 OUTSIDE = "outside"
-STATES = "`TAG.point`, `TAG.fault`, `EFFECT.on` or `EFFECT.inhibited`"
+STATES = said("`TAG.point`, `TAG.fault`, `EFFECT.on` or `EFFECT.inhibited`")
 
 Mapping = dict[str, Any]
 
@@ -45,10 +46,11 @@ def near(name: str, known: Iterable[str]) -> str:
     candidates = sorted(set(known))
     close = difflib.get_close_matches(name[:80], candidates, n=1, cutoff=0.6)
     if close:
-        return f"did you mean {close[0]!r}?"
+        return said("did you mean {close}?", close=repr(close[0]))
     if not candidates:
-        return "none are listed"
-    return "known: " + ", ".join(candidates[:12]) + (" ..." if len(candidates) > 12 else "")
+        return said("none are listed")
+    more = ["..."] if len(candidates) > 12 else []
+    return said("known: {names}", names=listed([listed(candidates[:12]), *more], " "))
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +110,9 @@ def reference_faults(data: Mapping) -> list[Fault]:
 
 
 def _unknown(path: str, what: str, name: str, known: Iterable[str]) -> Fault:
-    return Fault(path, f"found {name[:80]!r}, expected {what}", near(name, known))
+    return Fault(
+        path, said("found {found}, expected {expected}", found=repr(name[:80]), expected=what), near(name, known)
+    )
 
 
 def _twice(data: Mapping) -> Iterator[Fault]:
@@ -124,7 +128,9 @@ def _twice(data: Mapping) -> Iterator[Fault]:
             yield from _seen(first, name := alarm.get("name"), child(at, "name"))
             if name in RESERVED:
                 yield Fault(
-                    child(at, "name"), f"found {name!r}, which signals are named by", "call the alarm point low or high"
+                    child(at, "name"),
+                    said("found {found}, which signals are named by", found=repr(name)),
+                    said("call the alarm point low or high"),
                 )
     first = {}
     for at, name in names(data, "channels", "$"):
@@ -135,7 +141,11 @@ def _seen(first: dict[str, str], name: object, path: str) -> Iterator[Fault]:
     if not isinstance(name, str):
         return
     if name in first:
-        yield Fault(path, f"found {name[:80]!r} a second time, expected each name once", f"first seen at {first[name]}")
+        yield Fault(
+            path,
+            said("found {found} a second time, expected each name once", found=repr(name[:80])),
+            said("first seen at {first}", first=first[name]),
+        )
     first.setdefault(name, path)
 
 
@@ -144,17 +154,19 @@ def _places(data: Mapping, known: Names) -> Iterator[Fault]:
     holders = [("$.panel", panel)] if isinstance(panel, dict) else []
     for path, row in [*rows(data, "detectors"), *rows(data, "posts"), *holders]:
         if isinstance(area := row.get("area"), str) and area not in known.areas:
-            yield _unknown(child(path, "area"), "the tag of an area", area, known.areas)
+            yield _unknown(child(path, "area"), said("the tag of an area"), area, known.areas)
     for path, row in [*rows(data, "detectors"), *rows(data, "effects")]:
         if isinstance(channel := row.get("channel"), str) and channel not in known.channels:
-            yield _unknown(child(path, "channel"), "one of the panel's `channels`", channel, known.channels)
+            yield _unknown(child(path, "channel"), said("one of the panel's `channels`"), channel, known.channels)
     for path, row in rows(data, "effects"):
         if isinstance(post := row.get("post"), str) and post not in known.posts:
-            yield _unknown(child(path, "post"), "the tag of a post", post, known.posts)
+            yield _unknown(child(path, "post"), said("the tag of a post"), post, known.posts)
     for path, row in rows(data, "openings"):
         for end in ("a", "b"):
             if isinstance(area := row.get(end), str) and area not in known.areas | {OUTSIDE}:
-                yield _unknown(child(path, end), f"the tag of an area, or `{OUTSIDE}`", area, known.areas)
+                yield _unknown(
+                    child(path, end), said("the tag of an area, or `{outside}`", outside=OUTSIDE), area, known.areas
+                )
 
 
 def _groups(data: Mapping, known: Names) -> Iterator[Fault]:
@@ -163,14 +175,14 @@ def _groups(data: Mapping, known: Names) -> Iterator[Fault]:
         members = list(names(row, "members", path))
         for at, name in members:
             if name not in known.points:
-                yield _unknown(at, "an alarm point as `TAG.point`", name, known.points)
+                yield _unknown(at, said("an alarm point as `TAG.point`"), name, known.points)
             yield from _seen(first, name, at)
         need = row.get("need")
         if isinstance(need, int) and need > len(members):
             yield Fault(
                 child(path, "need"),
-                f"found {need} of {len(members)} members, expected at most {len(members)}",
-                "such a group could never vote an alarm",
+                said("found {need} of {members} members, expected at most {members}", need=need, members=len(members)),
+                said("such a group could never vote an alarm"),
             )
 
 
@@ -178,14 +190,16 @@ def _matrix(data: Mapping, known: Names) -> Iterator[Fault]:
     for path, row in rows(data, "matrix"):
         causes = list(names(row, "causes", path))
         if row.get("causes") == []:
-            yield Fault(child(path, "causes"), "found no cause, expected at least one", "write causes: [TAG.low]")
+            yield Fault(
+                child(path, "causes"), said("found no cause, expected at least one"), said("write causes: [TAG.low]")
+            )
         first: dict[str, str] = {}
         for at, name in causes:
             if name not in known.causes:
-                yield _unknown(at, "`TAG.point`, `TAG.fault` or the tag of a group", name, known.causes)
+                yield _unknown(at, said("`TAG.point`, `TAG.fault` or the tag of a group"), name, known.causes)
             yield from _seen(first, name, at)
         if isinstance(effect := row.get("effect"), str) and effect not in known.effects:
-            yield _unknown(child(path, "effect"), "the tag of an effect", effect, known.effects)
+            yield _unknown(child(path, "effect"), said("the tag of an effect"), effect, known.effects)
 
 
 def _signals(data: Mapping, known: Names) -> Iterator[Fault]:
@@ -201,30 +215,34 @@ def _signals(data: Mapping, known: Names) -> Iterator[Fault]:
             if signal.endswith(".reading"):
                 yield from _reading(path, row, signal, readings, with_lfl)
             elif signal not in known.bits:
-                yield _unknown(child(path, "signal"), f"`TAG.reading`, {STATES}", signal, known.bits | readings)
+                yield _unknown(
+                    child(path, "signal"), said("`TAG.reading`, {states}", states=STATES), signal, known.bits | readings
+                )
         for path, row in rows(link, "bits", link_path):
             if isinstance(signal := row.get("signal"), str) and signal not in known.bits:
                 yield _unknown(child(path, "signal"), STATES, signal, known.bits)
             in_register, bit = row.get("function", 2) in (3, 4), row.get("bit")
             if in_register and bit is None:
                 yield Fault(
-                    path, "found no `bit`, expected which bit of the register, 0 to 15", "least significant is 0"
+                    path,
+                    said("found no `bit`, expected which bit of the register, 0 to 15"),
+                    said("least significant is 0"),
                 )
             if not in_register and bit is not None:
                 yield Fault(
                     child(path, "bit"),
-                    "found a bit of a coil or discrete input, which has none",
-                    "use function 3 or 4 for a bit of a register, or leave `bit` out",
+                    said("found a bit of a coil or discrete input, which has none"),
+                    said("use function 3 or 4 for a bit of a register, or leave `bit` out"),
                 )
 
 
 def _reading(path: str, row: Mapping, signal: str, readings: set[str], with_lfl: set[object]) -> Iterator[Fault]:
     """A number must be the reading of a detector; `%LFL` needs that detector's limit."""
     if signal not in readings:
-        yield _unknown(child(path, "signal"), "the reading of a detector, `TAG.reading`", signal, readings)
+        yield _unknown(child(path, "signal"), said("the reading of a detector, `TAG.reading`"), signal, readings)
     elif row.get("unit") == "%LFL" and signal.rpartition(".")[0] not in with_lfl:
         yield Fault(
             child(path, "unit"),
-            "found %LFL, expected the detector to state its lower flammable limit",
-            "add lfl: {level: ..., source: ...} to the detector",
+            said("found %LFL, expected the detector to state its lower flammable limit"),
+            said("add {example} to the detector", example="lfl: {level: ..., source: ...}"),
         )

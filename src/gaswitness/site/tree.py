@@ -16,6 +16,7 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from gaswitness.errors import Fault, Unreadable
+from gaswitness.sentence import said
 
 MAX_CHARACTERS = 2_000_000
 """A site of 2,000 detectors stays well under this; anything larger is not a site file."""
@@ -79,7 +80,11 @@ def child(path: str, key: str | int) -> str:
 def read_tree(text: str, source: str) -> Tree:
     """Read YAML text; raises Unreadable where it is not YAML, or not one mapping."""
     if len(text) > MAX_CHARACTERS:
-        raise _refuse(source, f"found {len(text)} characters, expected at most {MAX_CHARACTERS}", None)
+        raise _refuse(
+            source,
+            said("found {count} characters, expected at most {most}", count=len(text), most=MAX_CHARACTERS),
+            None,
+        )
     try:
         reader = YAML(typ="safe", pure=True)
         reader.composer.warn_double_anchors = False  # YAML allows it: an alias means the last anchor of its name
@@ -88,16 +93,20 @@ def read_tree(text: str, source: str) -> Tree:
         raise _refuse(source, *_syntax(error, text)) from error
     except RecursionError as error:
         raise _refuse(
-            source, f"found values nested deeper than {MAX_DEPTH} levels, expected a flat file", None
+            source, said("found values nested deeper than {most} levels, expected a flat file", most=MAX_DEPTH), None
         ) from error
     except (YAMLError, ValueError, TypeError, AttributeError, IndexError) as error:  # the reader's own ways to give up
         message = str(error).splitlines()[0] if str(error) else type(error).__name__
-        raise _refuse(source, f"found text that is not YAML ({message})", None) from error
+        raise _refuse(source, said("found text that is not YAML ({message})", message=message), None) from error
     if root is None:
-        raise _refuse(source, "found an empty file, expected a site", None, "start from an example in examples/")
+        raise _refuse(
+            source, said("found an empty file, expected a site"), None, said("start from an example in examples/")
+        )
     if not isinstance(root, MappingNode):
         raise _refuse(
-            source, "found no keys at the top, expected `gaswitness: gaswitness/site/1` and the parts of a site", 1
+            source,
+            said("found no keys at the top, expected `gaswitness: gaswitness/site/1` and the parts of a site"),
+            1,
         )
     walk = _Walk()
     try:
@@ -118,13 +127,17 @@ def _syntax(error: MarkedYAMLError, text: str) -> tuple[str, int | None, str]:
     lines = text.splitlines()
     shown = lines[line - 1] if line and line <= len(lines) else ""
     if "\t" in shown[: len(shown) - len(shown.lstrip())]:
-        return "found a tab at the start of a line, expected spaces", line, "replace each tab by two spaces"
+        return said("found a tab at the start of a line, expected spaces"), line, said("replace each tab by two spaces")
     if "single document" in (error.context or ""):
-        return "found a second document after `---`, expected one", line, "keep one site in one file"
-    return f"found {shown.strip()[:60]!r}, which is not YAML: {problem}", line, _SYNTAX_HINT
+        return said("found a second document after `---`, expected one"), line, said("keep one site in one file")
+    return (
+        said("found {found}, which is not YAML: {problem}", found=repr(shown.strip()[:60]), problem=problem),
+        line,
+        _SYNTAX_HINT,
+    )
 
 
-_SYNTAX_HINT = "look at this line and the one before: a missing colon, quote or bracket, or uneven indentation"
+_SYNTAX_HINT = said("look at this line and the one before: a missing colon, quote or bracket, or uneven indentation")
 
 
 class _TooMuch(Exception):
@@ -144,9 +157,13 @@ class _Walk:
         line = node.start_mark.line + 1
         self.lines.setdefault(path, line)
         if self.count > MAX_VALUES:
-            raise _TooMuch(f"found more than {MAX_VALUES} values once aliases are unfolded, expected a site", line)
+            raise _TooMuch(
+                said("found more than {most} values once aliases are unfolded, expected a site", most=MAX_VALUES), line
+            )
         if depth > MAX_DEPTH:
-            raise _TooMuch(f"found values nested deeper than {MAX_DEPTH} levels, expected a flat file", line)
+            raise _TooMuch(
+                said("found values nested deeper than {most} levels, expected a flat file", most=MAX_DEPTH), line
+            )
         if isinstance(node, ScalarNode):
             return self._scalar(node, path, line)
         if isinstance(node, SequenceNode):
@@ -160,13 +177,15 @@ class _Walk:
         for key_node, value_node in node.value:
             line = key_node.start_mark.line + 1
             if not isinstance(key_node, ScalarNode):
-                self.faults.append(Fault(path, "found a list or a mapping used as a key, expected a word", "", line))
+                self.faults.append(
+                    Fault(path, said("found a list or a mapping used as a key, expected a word"), "", line)
+                )
                 continue
             key = str(key_node.value)
             at = child(path, key)
             if key in found:
-                message = f"found the key {key!r} twice, expected it once"
-                hint = f"first seen on line {self.lines[at]}; keep one of them"
+                message = said("found the key {found} twice, expected it once", found=repr(key))
+                hint = said("first seen on line {line}; keep one of them", line=self.lines[at])
                 self.faults.append(Fault(at, message, hint, line))
                 continue
             self.lines[at] = line
@@ -175,12 +194,16 @@ class _Walk:
 
     def _no_tag(self, node: Node, path: str, line: int) -> None:
         if str(node.tag) not in (f"{_PLAIN}map", f"{_PLAIN}seq"):
-            self.faults.append(Fault(path, f"found the tag {str(node.tag)!r}, expected plain values", "", line))
+            self.faults.append(
+                Fault(path, said("found the tag {found}, expected plain values", found=repr(str(node.tag))), "", line)
+            )
 
     def _scalar(self, node: Node, path: str, line: int) -> Any:
         tag, text = str(node.tag), str(node.value)
         if not tag.startswith(_PLAIN):
-            self.faults.append(Fault(path, f"found the tag {tag!r}, expected plain values", "", line))
+            self.faults.append(
+                Fault(path, said("found the tag {found}, expected plain values", found=repr(tag)), "", line)
+            )
             return None
         kind = tag.removeprefix(_PLAIN)
         if kind == "null":

@@ -6,8 +6,10 @@ from collections.abc import Sequence
 from datetime import date, timedelta
 
 from gaswitness.errors import UnitError
+from gaswitness.sentence import figure, said
 from gaswitness.site.records import Cylinder, Detector, Direction, Site
 from gaswitness.site.rules.remark import Remarks, doubt, fault, level
+from gaswitness.wording import word
 
 STRONG_ENOUGH = 1.2
 """Test gas is taken at 1.2 to 2 times the highest alarm it must prove (common practice, no source)."""
@@ -31,28 +33,50 @@ def _itself(site: Site, cylinder: Cylinder, path: str, today: date) -> Remarks:
     if cylinder.expires < today:
         yield fault(
             f"{path}.expires",
-            f"found {cylinder.expires}, which is past: the level of {cylinder.tag} is no longer certified",
-            "bring a bottle in date, with its certificate",
+            said(
+                "found {day}, which is past: the level of {tag} is no longer certified",
+                day=str(cylinder.expires),
+                tag=cylinder.tag,
+            ),
+            said("bring a bottle in date, with its certificate"),
         )
     elif cylinder.expires - today <= SOON:
-        yield doubt(f"{path}.expires", f"found {cylinder.expires}: {cylinder.tag} expires within {SOON.days} days")
+        yield doubt(
+            f"{path}.expires",
+            said(
+                "found {day}: {tag} expires within {days} days",
+                day=str(cylinder.expires),
+                tag=cylinder.tag,
+                days=SOON.days,
+            ),
+        )
     if not cylinder.certificate.strip():
-        yield doubt(f"{path}.certificate", "found no certificate number; a result without one is hard to defend")
+        yield doubt(f"{path}.certificate", said("found no certificate number; a result without one is hard to defend"))
     if cylinder.surrogate_for == cylinder.gas:
-        yield doubt(f"{path}.surrogate_for", f"found {cylinder.gas}, which is the gas of the bottle itself")
+        yield doubt(
+            f"{path}.surrogate_for", said("found {gas}, which is the gas of the bottle itself", gas=cylinder.gas)
+        )
     elif cylinder.surrogate_for is not None and cylinder.surrogate_factor == 1.0:
         yield doubt(
             f"{path}.surrogate_factor",
-            f"found 1: {cylinder.gas} would read as the same level of {cylinder.surrogate_for}",
-            "take the factor from the data sheet of the sensor",
+            said(
+                "found 1: {gas} would read as the same level of {target}",
+                gas=cylinder.gas,
+                target=cylinder.surrogate_for,
+            ),
+            said("take the factor from the data sheet of the sensor"),
         )
     try:
         if cylinder.u_ppm == 0:
-            yield doubt(f"{path}.expanded_uncertainty", "found 0; no certificate is without uncertainty")
+            yield doubt(f"{path}.expanded_uncertainty", said("found 0; no certificate is without uncertainty"))
     except UnitError:
         yield fault(
             f"{path}.expanded_uncertainty",
-            f"found {cylinder.expanded_uncertainty}, expected a level or a share of the level: 2 % of level",
+            said(
+                "found {found}, expected a level or a share of the level: {example}",
+                found=str(cylinder.expanded_uncertainty),
+                example="2 % of level",
+            ),
         )
     yield from _enough(site, cylinder, path)
 
@@ -62,9 +86,12 @@ def _enough(site: Site, cylinder: Cylinder, path: str) -> Remarks:
     if usable_pa <= 0:
         yield fault(
             f"{path}.pressure",
-            f"found {cylinder.pressure_pa / 1e5:g} bar, expected more than the minimum pressure of "
-            f"{cylinder.min_pressure_pa / 1e5:g} bar",
-            "below it the certificate no longer holds: bring another bottle",
+            said(
+                "found {pressure} bar, expected more than the minimum pressure of {min_pressure} bar",
+                pressure=figure(cylinder.pressure_pa / 1e5, "g"),
+                min_pressure=figure(cylinder.min_pressure_pa / 1e5, "g"),
+            ),
+            said("below it the certificate no longer holds: bring another bottle"),
         )
         return
     usable_m3 = cylinder.water_volume_m3 * usable_pa / ATMOSPHERE_PA
@@ -76,15 +103,27 @@ def _enough(site: Site, cylinder: Cylinder, path: str) -> Remarks:
     if usable_m3 < needed_m3:
         yield fault(
             f"{path}.pressure",
-            f"found {usable_m3 * 1e3:.3g} L of usable gas in {cylinder.tag}, expected at least {needed_m3 * 1e3:.3g} L "
-            f"for {GAS_TIMES_T90:g} times t90 at each detector of {cylinder.target_gas}",
-            "bring a fuller or a larger bottle",
+            said(
+                "found {usable} L of usable gas in {tag}, expected at least {needed} L for "
+                "{times} times t90 at each detector of {gas}",
+                usable=figure(usable_m3 * 1e3, ".3g"),
+                tag=cylinder.tag,
+                needed=figure(needed_m3 * 1e3, ".3g"),
+                times=figure(GAS_TIMES_T90, "g"),
+                gas=cylinder.target_gas,
+            ),
+            said("bring a fuller or a larger bottle"),
         )
     elif usable_m3 < 2.0 * needed_m3:
         yield doubt(
             f"{path}.pressure",
-            f"found {usable_m3 * 1e3:.3g} L of usable gas in {cylinder.tag}, about {needed_m3 * 1e3:.3g} L of it will "
-            "flow; little is left for a second try",
+            said(
+                "found {usable} L of usable gas in {tag}, about {needed} L of it will flow; little is "
+                "left for a second try",
+                usable=figure(usable_m3 * 1e3, ".3g"),
+                tag=cylinder.tag,
+                needed=figure(needed_m3 * 1e3, ".3g"),
+            ),
         )
 
 
@@ -95,8 +134,8 @@ def _for_detector(site: Site, detector: Detector, path: str) -> Remarks:
     if not fitting:
         yield doubt(
             f"{path}.gas",
-            f"found no cylinder of {detector.gas}, so that {detector.tag} cannot be tested",
-            "add a cylinder",
+            said("found no cylinder of {gas}, so that {tag} cannot be tested", gas=detector.gas, tag=detector.tag),
+            said("add a cylinder"),
         )
         return
     low_ppm, high_ppm = detector.range_low_ppm, detector.range_high_ppm
@@ -105,9 +144,15 @@ def _for_detector(site: Site, detector: Detector, path: str) -> Remarks:
         index, cylinder = fitting[0]
         yield fault(
             f"$.cylinders[{index}].level",
-            f"found {level(cylinder.shown_ppm)} on {cylinder.tag}, outside the range of {detector.tag}, "
-            f"{level(low_ppm)} to {level(high_ppm)}",
-            "a reading held at the end of its range proves neither span nor response",
+            said(
+                "found {shown} on {bottle}, outside the range of {tag}, {low} to {high}",
+                shown=level(cylinder.shown_ppm),
+                bottle=cylinder.tag,
+                tag=detector.tag,
+                low=level(low_ppm),
+                high=level(high_ppm),
+            ),
+            said("a reading held at the end of its range proves neither span nor response"),
         )
         return
     for direction in ("rising", "falling"):
@@ -116,8 +161,11 @@ def _for_detector(site: Site, detector: Detector, path: str) -> Remarks:
         if cylinder.shown_ppm - low_ppm > TOP_OF_RANGE * detector.range_ppm:
             yield doubt(
                 f"$.cylinders[{index}].level",
-                f"found {level(cylinder.shown_ppm)} at the top of the range of {detector.tag}: "
-                "a detector that reads too high could not show it",
+                said(
+                    "found {shown} at the top of the range of {tag}: a detector that reads too high could not show it",
+                    shown=level(cylinder.shown_ppm),
+                    tag=detector.tag,
+                ),
             )
 
 
@@ -135,20 +183,42 @@ def _strong(site: Site, detector: Detector, direction: Direction, inside: Sequen
         return
     index, best = max(inside, key=lambda pair: sign * pair[1].shown_ppm)
     ratio = sign * (best.shown_ppm - air_ppm) / way_ppm
-    from_air = f", counted from air at {level(air_ppm)}" if air_ppm else ""
+    from_air = said(", counted from air at {air}", air=level(air_ppm)) if air_ppm else ""
+    turned = word(direction)
     if ratio <= 1.0:
         yield fault(
             f"$.cylinders[{index}].level",
-            f"found {level(best.shown_ppm)} on {best.tag}, which never passes the {direction} alarm of {detector.tag} "
-            f"at {level(farthest_ppm)}",
-            f"bring gas of {level(air_ppm + sign * STRONG_ENOUGH * way_ppm)} or beyond: {STRONG_ENOUGH} times as far"
-            f"{from_air}",
+            said(
+                "found {shown} on {bottle}, which never passes the {direction} alarm of {tag} at {farthest}",
+                shown=level(best.shown_ppm),
+                bottle=best.tag,
+                direction=turned,
+                tag=detector.tag,
+                farthest=level(farthest_ppm),
+            ),
+            said(
+                "bring gas of {level} or beyond: {times} times as far{from_air}",
+                level=level(air_ppm + sign * STRONG_ENOUGH * way_ppm),
+                times=figure(STRONG_ENOUGH, "g"),
+                from_air=from_air,
+            ),
         )
     elif ratio < STRONG_ENOUGH:
         yield doubt(
             f"$.cylinders[{index}].level",
-            f"found {level(best.shown_ppm)} on {best.tag}, only {ratio:.2f} times as far as the {direction} alarm of "
-            f"{detector.tag} at {level(farthest_ppm)}{from_air}",
-            f"{STRONG_ENOUGH} to 2 times is usual (common practice, no source); "
-            "a weak bottle sets the alarm late, or never",
+            said(
+                "found {shown} on {bottle}, only {ratio} times as far as the {direction} alarm of {tag} at "
+                "{farthest}{from_air}",
+                shown=level(best.shown_ppm),
+                bottle=best.tag,
+                ratio=figure(ratio, ".2f"),
+                direction=turned,
+                tag=detector.tag,
+                farthest=level(farthest_ppm),
+                from_air=from_air,
+            ),
+            said(
+                "{times} to 2 times is usual (common practice, no source); a weak bottle sets the alarm late, or never",
+                times=figure(STRONG_ENOUGH, "g"),
+            ),
         )

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from collections import defaultdict
 
+from gaswitness.sentence import figure, listed, said
 from gaswitness.site.records import Site
 from gaswitness.site.rules.remark import Remarks, doubt, fault
+from gaswitness.wording import word
 
 
 def chain(site: Site) -> Remarks:
@@ -17,7 +19,9 @@ def chain(site: Site) -> Remarks:
     yield from _channels(site)
     if not site.warn:
         yield doubt(
-            "$.warn", "found nobody to be warned before a test", "add the roles who must know: warn: [{role: ...}]"
+            "$.warn",
+            said("found nobody to be warned before a test"),
+            said("add the roles who must know: {example}", example="warn: [{role: ...}]"),
         )
 
 
@@ -31,15 +35,15 @@ def _causes(site: Site) -> Remarks:
             if name not in direct | through:
                 yield fault(
                     f"$.detectors[{index}].alarms[{number}]",
-                    f"found no effect that {name} causes, expected at least one line of the matrix",
-                    f"add to matrix: {{causes: [{name}], effect: ..., within: ...}}",
+                    said("found no effect that {name} causes, expected at least one line of the matrix", name=name),
+                    said("add to matrix: {example}", example=f"{{causes: [{name}], effect: ..., within: ...}}"),
                 )
     silent = [detector.tag for detector in site.detectors if f"{detector.tag}.fault" not in direct]
     if silent:
         yield doubt(
             "$.matrix",
-            f"found no effect that a fault of {', '.join(silent)} causes",
-            "a fault that nobody sees leaves a room unwatched; add a line with the causes TAG.fault",
+            said("found no effect that a fault of {silent} causes", silent=listed(silent)),
+            said("a fault that nobody sees leaves a room unwatched; add a line with the causes TAG.fault"),
         )
 
 
@@ -47,23 +51,29 @@ def _groups(site: Site) -> Remarks:
     direct = {cause for line in site.matrix for cause in line.causes}
     for index, group in enumerate(site.groups):
         if group.tag not in direct:
-            yield doubt(f"$.groups[{index}]", f"found the group {group.tag}, which causes nothing")
+            yield doubt(f"$.groups[{index}]", said("found the group {tag}, which causes nothing", tag=group.tag))
         if group.need > 1:
             yield doubt(
                 f"$.groups[{index}].need",
-                f"found {group.need}: {group.tag} votes only when {group.need} members alarm at once",
-                "showing it takes gas on as many detectors at once: a bottle each, or one with a manifold_flow that "
-                "carries them",
+                said(
+                    "found {need}: {tag} votes only when {need} members alarm at once", need=group.need, tag=group.tag
+                ),
+                said(
+                    "showing it takes gas on as many detectors at once: a bottle each, or one with a "
+                    "manifold_flow that carries them"
+                ),
             )
     for index, line in enumerate(site.matrix):
         if line.need == "all" and len(line.causes) == 1:
-            yield doubt(f"$.matrix[{index}].need", "found `all` of a single cause")
+            yield doubt(f"$.matrix[{index}].need", said("found `all` of a single cause"))
         elif line.need == "all" and len({cause.partition(".")[0] for cause in line.causes}) > 1:
             yield doubt(
                 f"$.matrix[{index}].need",
-                "found `all` over several detectors",
-                "showing it takes gas on as many detectors at once: a bottle each, or one with a manifold_flow that "
-                "carries them",
+                said("found `all` over several detectors"),
+                said(
+                    "showing it takes gas on as many detectors at once: a bottle each, or one with a "
+                    "manifold_flow that carries them"
+                ),
             )
 
 
@@ -76,22 +86,31 @@ def _effects(site: Site) -> Remarks:
         if effect.tag not in driven:
             yield fault(
                 path,
-                f"found no cause of the effect {effect.tag}, expected at least one line of the matrix",
-                f"add to matrix: {{causes: [...], effect: {effect.tag}, within: ...}}, or take the effect out",
+                said("found no cause of the effect {tag}, expected at least one line of the matrix", tag=effect.tag),
+                said(
+                    "add to matrix: {example}, or take the effect out",
+                    example=f"{{causes: [...], effect: {effect.tag}, within: ...}}",
+                ),
             )
         if effect.silenceable and effect.kind != "sounder":
-            yield doubt(f"{path}.silenceable", f"found true on a {effect.kind}; silencing is for sounders")
+            yield doubt(
+                f"{path}.silenceable", said("found true on a {kind}; silencing is for sounders", kind=word(effect.kind))
+            )
         if effect.kind in ("relay", "valve") and not effect.inhibitable:
             yield doubt(
                 f"{path}.inhibitable",
-                f"found that {effect.tag} cannot be inhibited: every test will really work this {effect.kind}",
-                "make sure that this is wanted, and that whoever runs the plant knows",
+                said(
+                    "found that {tag} cannot be inhibited: every test will really work this {kind}",
+                    tag=effect.tag,
+                    kind=word(effect.kind),
+                ),
+                said("make sure that this is wanted, and that whoever runs the plant knows"),
             )
         if effect.inhibitable and site.links and f"{effect.tag}.inhibited" not in inhibit_bits:
             yield doubt(
                 f"{path}.inhibitable",
-                f"found no status bit {effect.tag}.inhibited on any link",
-                "without it only a person can tell that the inhibit was lifted after the test",
+                said("found no status bit {tag}.inhibited on any link", tag=effect.tag),
+                said("without it only a person can tell that the inhibit was lifted after the test"),
             )
 
 
@@ -104,16 +123,24 @@ def _limits(site: Site) -> Remarks:
         if line.within_s <= least_s:
             yield fault(
                 f"$.matrix[{index}].within",
-                f"found {line.within_s:g} s, expected more than the {least_s:g} s that panel scan and delay of "
-                f"{line.effect} take",
-                "lengthen the limit, or shorten the delay",
+                said(
+                    "found {within} s, expected more than the {least} s that panel scan and delay of {effect} take",
+                    within=figure(line.within_s, "g"),
+                    least=figure(least_s, "g"),
+                    effect=line.effect,
+                ),
+                said("lengthen the limit, or shorten the delay"),
             )
         elif line.within_s < least_s + 2.0 * poll_s:
             yield doubt(
                 f"$.matrix[{index}].within",
-                f"found {line.within_s:g} s; scan and delay take up to {least_s:g} s, "
-                f"and a poll every {poll_s:g} s blurs both edges",
-                "poll faster, or allow more time",
+                said(
+                    "found {within} s; scan and delay take up to {least} s, and a poll every {poll} s blurs both edges",
+                    within=figure(line.within_s, "g"),
+                    least=figure(least_s, "g"),
+                    poll=figure(poll_s, "g"),
+                ),
+                said("poll faster, or allow more time"),
             )
 
 
@@ -125,7 +152,11 @@ def _channels(site: Site) -> Remarks:
         if detector.channel is not None:
             detectors[detector.channel].append(index)
         elif site.channels:
-            yield doubt(f"$.detectors[{index}]", f"found no panel channel for {detector.tag}", "add channel: ...")
+            yield doubt(
+                f"$.detectors[{index}]",
+                said("found no panel channel for {tag}", tag=detector.tag),
+                said("add channel: ..."),
+            )
     for index, effect in enumerate(site.effects):
         if effect.channel is not None:
             effects[effect.channel].append(index)
@@ -134,13 +165,17 @@ def _channels(site: Site) -> Remarks:
             first = site.detectors[indices[0]].tag
             yield fault(
                 f"$.detectors[{index}].channel",
-                f"found {channel} a second time, expected one detector a channel",
-                f"{first} is on it already",
+                said("found {channel} a second time, expected one detector a channel", channel=channel),
+                said("{other} is on it already", other=first),
             )
     for channel, indices in effects.items():
         for index in indices[1:]:
             first = site.effects[indices[0]].tag
             yield doubt(
                 f"$.effects[{index}].channel",
-                f"found {channel}, on which {first} is too; the panel cannot tell the two apart",
+                said(
+                    "found {channel}, on which {other} is too; the panel cannot tell the two apart",
+                    channel=channel,
+                    other=first,
+                ),
             )

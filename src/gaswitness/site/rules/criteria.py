@@ -3,11 +3,19 @@
 from __future__ import annotations
 
 from gaswitness.errors import UnitError
+from gaswitness.sentence import listed, said
 from gaswitness.site.records import Detector, Site, Tolerance
 from gaswitness.site.rules.remark import Remarks, doubt, fault, level
 
 _KINDS = {"zero": ("ppm", "range"), "span": ("ppm", "range", "level"), "set_level": ("ppm", "range", "set")}
 _KINDS["clear_level"] = _KINDS["set_level"]
+
+_KIND_WORDS = {
+    "ppm": said("a level"),
+    "set": said("a share of the set"),
+    "range": said("a share of the range"),
+    "level": said("a share of the level"),
+}
 
 
 def criteria(site: Site) -> Remarks:
@@ -17,8 +25,11 @@ def criteria(site: Site) -> Remarks:
         tolerance: Tolerance = getattr(site.tests, key)
         if tolerance.amount.of not in kinds:
             sound = False
-            allowed = " or ".join("a level" if kind == "ppm" else f"a share of the {kind}" for kind in kinds)
-            yield fault(f"$.tests.{key}.amount", f"found {tolerance.amount}, expected {allowed}")
+            allowed = listed([_KIND_WORDS[kind] for kind in kinds], " or ")
+            yield fault(
+                f"$.tests.{key}.amount",
+                said("found {amount}, expected {allowed}", amount=str(tolerance.amount), allowed=allowed),
+            )
     if not sound:
         return
     for detector in site.detectors:
@@ -36,9 +47,19 @@ def _set_levels(site: Site, detector: Detector) -> Remarks:
         if 0 < way_ppm <= allowed_ppm:
             yield doubt(
                 "$.tests.set_level.amount",
-                f"found {amount}, which is {level(allowed_ppm)} for {detector.tag}.{point.name}: "
-                f"it reaches from the set level of {level(point.set_ppm)} into ordinary air",
-                "such a tolerance cannot fail; a share of the range suits oxygen better than a share of the set level",
+                said(
+                    "found {amount}, which is {allowed} for {tag}.{point}: it reaches from the set level of "
+                    "{level} into ordinary air",
+                    amount=str(amount),
+                    allowed=level(allowed_ppm),
+                    tag=detector.tag,
+                    point=point.name,
+                    level=level(point.set_ppm),
+                ),
+                said(
+                    "such a tolerance cannot fail; a share of the range suits oxygen better than a share of "
+                    "the set level"
+                ),
             )
 
 
@@ -53,8 +74,14 @@ def _span(site: Site, detector: Detector) -> Remarks:
         if 0 < way_ppm <= allowed_ppm:
             yield doubt(
                 "$.tests.span.amount",
-                f"found {amount}, which is {level(allowed_ppm)} for {detector.tag} on {cylinder.tag}: "
-                "a detector that does not answer at all would pass",
+                said(
+                    "found {amount}, which is {allowed} for {tag} on {bottle}: a detector that does not answer "
+                    "at all would pass",
+                    amount=str(amount),
+                    allowed=level(allowed_ppm),
+                    tag=detector.tag,
+                    bottle=cylinder.tag,
+                ),
             )
         try:
             expanded_ppm = 2.0 * cylinder.u_ppm * cylinder.surrogate_factor
@@ -63,7 +90,14 @@ def _span(site: Site, detector: Detector) -> Remarks:
         if rule == "guarded" and expanded_ppm >= allowed_ppm:
             yield doubt(
                 "$.tests.span.amount",
-                f"found {amount}, which is {level(allowed_ppm)} for {detector.tag}; the certificate of {cylinder.tag} "
-                f"alone is uncertain by {level(expanded_ppm)}",
-                "by the guarded rule nothing could pass; allow more, or bring a better bottle",
+                said(
+                    "found {amount}, which is {allowed} for {tag}; the certificate of {bottle} alone is "
+                    "uncertain by {expanded}",
+                    amount=str(amount),
+                    allowed=level(allowed_ppm),
+                    tag=detector.tag,
+                    bottle=cylinder.tag,
+                    expanded=level(expanded_ppm),
+                ),
+                said("by the guarded rule nothing could pass; allow more, or bring a better bottle"),
             )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 from typing import Any
 
+from gaswitness.sentence import listed, said
 from gaswitness.site.records import Site
 from gaswitness.site.rules.remark import Remark, Remarks, doubt, fault
 from gaswitness.site.wires import LinkSpec, ObjectEntry, TopicEntry
@@ -45,7 +46,7 @@ def _kinds(link: LinkSpec, path: str) -> Remarks:
         return
     for part in ("registers", "bits", "objects", "topics"):
         if getattr(link, part) and part not in LISTS[scheme]:
-            expected = " and ".join(f"`{own}`" for own in LISTS[scheme])
+            expected = listed([f"`{own}`" for own in LISTS[scheme]], " and ")
             yield fault(
                 f"{path}.{part}",
                 said(
@@ -56,7 +57,7 @@ def _kinds(link: LinkSpec, path: str) -> Remarks:
                 ),
             )
     if scheme in ("bacnet", "mqtt", "mqtts") and not getattr(link, LISTS[scheme][0]):
-        yield doubt(path, said("found no `{lists}`: nothing would be read from this link", lists=LISTS[scheme][0]))
+        yield doubt(path, said("found no `{part}`: nothing would be read from this link", part=LISTS[scheme][0]))
 
 
 def _place_of_object(entry: ObjectEntry) -> tuple[Any, ...]:
@@ -146,8 +147,9 @@ def _instants(link: LinkSpec, path: str) -> Remarks:
     """Without instants of their own, messages that were held up look fresh."""
     bare = [entry.signal for entry in link.topics if is_reading(entry) and entry.time_pointer is None]
     if bare:
+        more = ["..."] if len(bare) > 4 else []
         yield doubt(
             f"{path}.topics",
-            said("found no `time_pointer` for {bare}{x}", bare=listed(bare[:4]), x=" ..." if len(bare) > 4 else ""),
+            said("found no `time_pointer` for {signals}", signals=listed([listed(bare[:4]), *more], " ")),
             said("a message that was held up on its way, or came out of order, would be taken for the present reading"),
         )

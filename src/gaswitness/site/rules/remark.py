@@ -6,6 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from gaswitness.errors import Fault
+from gaswitness.sentence import figure
+from gaswitness.wording import amount
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,4 +37,6 @@ def level(ppm: float) -> str:
     >>> level(5000.0), level(195000.0), level(0.2)
     ('5,000 ppm', '19.5 %vol', '0.2 ppm')
     """
-    return f"{ppm / 1e4:.6g} %vol" if ppm >= 1e4 else f"{float(f'{ppm:.6g}'):,g} ppm"
+    if ppm >= 1e4:
+        return amount(figure(ppm / 1e4, ".6g"), "%vol")
+    return amount(figure(float(f"{ppm:.6g}"), ",g"), "ppm")

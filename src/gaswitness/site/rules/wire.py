@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 
+from gaswitness.sentence import figure, listed, said
 from gaswitness.site.records import Site
 from gaswitness.site.rules.remark import Remarks, doubt, fault, level
 from gaswitness.site.wires import LinkSpec, RegisterEntry
@@ -29,8 +30,8 @@ def wire(site: Site) -> Remarks:
         for at, signal, function, addresses, bit in _places(link, path):
             if addresses[-1] > LAST:
                 message = said(
-                    "found two registers from {addresses}, expected the last to be {last} or less",
-                    addresses=addresses[0],
+                    "found two registers from {first}, expected the last to be {last} or less",
+                    first=addresses[0],
                     last=LAST,
                 )
                 yield fault(f"{at}.address", message)
@@ -38,15 +39,15 @@ def wire(site: Site) -> Remarks:
                 here = taken.setdefault((link.url, link.unit_id, function, address), {})
                 other = next((name for held, name in here.items() if bit is None or held is None or held == bit), None)
                 if other is not None:
-                    what = said("bit {bit} of ", bit=bit) if bit is not None else ""
+                    found = {"address": figure(address, "d"), "function": figure(function, "d"), "other": other}
                     yield fault(
                         f"{at}.address",
-                        said(
-                            "found {what}address {address} (function {function}), which {other} takes already",
-                            what=what,
-                            address=address,
-                            function=function,
-                            other=other,
+                        said("found address {address} (function {function}), which {other} takes already", **found)
+                        if bit is None
+                        else said(
+                            "found bit {bit} of address {address} (function {function}), which {other} takes already",
+                            bit=figure(bit, "d"),
+                            **found,
                         ),
                         said("a 32-bit value takes two registers: this address and the next"),
                     )
@@ -161,11 +162,11 @@ def _pace(site: Site) -> Remarks:
             yield doubt(
                 f"$.links[{index}].poll",
                 said(
-                    "found {poll} s, with a t90 of {quickest} s on this link: fewer than {polls_per_t90} "
+                    "found {poll} s, with a t90 of {t90} s on this link: fewer than {least} "
                     "readings while the reading rises",
                     poll=figure(link.poll_s, "g"),
-                    quickest=figure(quickest_s, "g"),
-                    polls_per_t90=figure(POLLS_PER_T90, "g"),
+                    t90=figure(quickest_s, "g"),
+                    least=figure(POLLS_PER_T90, "g"),
                 ),
                 said("poll faster, or the response and the set levels will be uncertain"),
             )
