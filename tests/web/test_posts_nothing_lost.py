@@ -8,6 +8,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from gaswitness.evidence.late import late_path, read_late
 from support.boards import DESK, PHONE, BoardProcess, board, browser, invite, join, person, take_desk
 from support.ledgers_on_disk import marks_in, only_ledger
 from support.processes import rig
@@ -157,8 +158,6 @@ def test_a_mark_after_the_end_is_kept_beside_the_ledger_and_judged_again(
     cellar: tuple[Path, Path], tmp_path: Path
 ) -> None:
     """Pressed while the run went on, arriving after it was aborted: in a file of its own, chained to the ledger."""
-    from gaswitness.web.late import late_of
-
     site, plan = cellar
     with (
         rig(site, SPEED) as (link, hands),
@@ -179,7 +178,7 @@ def test_a_mark_after_the_end_is_kept_beside_the_ledger_and_judged_again(
         until(lambda: states(phone) == ["late"], "the late mark")
         path = next(tmp_path.glob("*.ledger.jsonl"))
         assert path.read_bytes() == bytes_then
-        late = late_of(path, only_ledger(tmp_path))
+        late = read_late(late_path(path).read_bytes(), only_ledger(tmp_path), "late marks")
         (event,) = late.events
         assert event.kind == "mark"
         assert event.t_s < only_ledger(tmp_path).events[-1].t_s
