@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from gaswitness.response import spread
-from gaswitness.response.quality import runs_z
 from gaswitness.response.seek import Best
 from gaswitness.response.trace import Trace
 
@@ -17,6 +17,16 @@ Bools = NDArray[np.bool_]
 
 _RESPONSE_F = 8.0
 """F ratio of the step against no step that noise alone passes less than once in 10,000 traces."""
+_LAGS = 8
+_UNKNOWN = 0.5
+"""Correlation of neighbouring noise to reckon with where no clean air was recorded."""
+_MOST = 0.95
+_STILL = 0.01
+"""Mean square below this is no noise."""
+NEIGHBOURS_LIMIT = 1.645
+"""Residuals that hang together more than this contradict the model; 1 in 20 traces of a true one would, by chance."""
+_SEEN = NEIGHBOURS_LIMIT + 1.645
+"""Limit of the test, and as much more as 19 of 20 draws of a unit normal stay above minus."""
 
 
 def drifts(trace: Trace, best: Best, before: Bools, step: float) -> bool:
@@ -34,7 +44,7 @@ def drifts(trace: Trace, best: Best, before: Bools, step: float) -> bool:
     )  # fmt: skip
     if not usable:
         return False
-    phi, _ = hanging_together(best.search.residual / best.root_w)
+    phi = lag_one(best.search.residual / best.root_w)
     slope = float(c[trace.linear - 1])
     u_slope = best.sigma * math.sqrt(cov[spread.DRIFT, spread.DRIFT] * spread.inflation(phi, trace.t.size))
     t, y = trace.t[before], trace.y[before]
@@ -42,28 +52,81 @@ def drifts(trace: Trace, best: Best, before: Bools, step: float) -> bool:
     moment = float(centred @ centred)
     early = float(centred @ y) / moment
     rest = y - y.mean() - early * centred
-    phi_early, _ = hanging_together(rest)
+    phi_early = lag_one(rest)
     variance = (float(rest @ rest) / (t.size - 2) + step**2 / 12) * spread.inflation(phi_early, t.size)
     u_early = math.sqrt(variance / moment)
     agree = abs(slope - early) < 3 * math.hypot(u_slope, u_early)
     return abs(slope) > 3 * u_slope and abs(slope) > 1.5 * u_early and agree
 
 
-def hanging_together(residual: Floats) -> tuple[float, float]:
-    """Lag-one correlation and runs statistic of the residuals."""
+def lag_one(residual: Floats) -> float:
+    """Correlation of neighbouring residuals [part]."""
     squares = float(residual @ residual)
-    phi = float(residual[1:] @ residual[:-1]) / squares if squares > 0 else 0.0
-    return phi, runs_z(residual)
+    return float(residual[1:] @ residual[:-1]) / squares if squares > 0 else 0.0
 
 
-def misfit(residual: Floats, before: Bools) -> float:
-    """Size of what hangs together in the residuals after gas on, beyond what did so in clean air."""
+@dataclass(frozen=True, slots=True)
+class Neighbours:
+    """How far residuals hang together after gas on, beyond what noise as in clean air may do."""
 
-    def together(part: Floats) -> float:
-        return max(0.0, float(part[:-1] @ part[1:]) / (part.size - 1))
+    z: float
+    """Sum of the products of neighbours up to eight apart, in its own standard deviations under a true model."""
+    misfit: float
+    """Size of what hangs together, in standard deviations of a reading."""
+    smallest: float
+    """A misfit of this size, likewise, would be seen in 19 of 20 traces."""
 
-    air = together(residual[before] - residual[before].mean()) if int(before.sum()) >= 10 else 0.0
-    return math.sqrt(max(0.0, together(residual[~before]) - air))
+
+def neighbours(pulled: Floats, worth: Floats, before: Bools) -> Neighbours:
+    """Test of residuals for what hangs together, for readings that are numbers and for those that are intervals.
+
+    `pulled` is the mean of the noise, in its standard deviations, that each reading tells of, and `worth` what the
+    variance of that is under a true model: for a plain reading the residual and 1. Products of neighbours then have
+    mean 0 and the variance of the product of their worths, whatever the display. Noise that hangs together in clean
+    air may do so under gas: that much is expected of the sum, and the sum is held to be less certain.
+
+    >>> wave = np.sin(np.arange(200.0) / 5.0) * np.repeat([0.0, 1.0], 100)
+    >>> neighbours(wave, np.ones(200), np.arange(200) < 100).z > 5
+    True
+    """
+    total, variance, first = _products(pulled[~before], worth[~before])
+    if variance <= 0:
+        return Neighbours(0.0, 0.0, math.inf)
+    phi = _in_air(pulled[before], worth[before])
+    expected = variance * sum(phi**lag for lag in range(1, _LAGS + 1)) / _LAGS
+    wide = math.sqrt(variance) * (1.0 + phi) / (1.0 - phi)
+    smallest = math.sqrt((_SEEN * wide + expected) / variance)
+    return Neighbours((total - expected) / wide, math.sqrt(max(0.0, first - phi)), smallest)
+
+
+def _in_air(pulled: Floats, worth: Floats) -> float:
+    """The most by which noise may well be correlated from one reading to the next, as clean air shows it [part].
+
+    One standard error above the correlation found, which is first freed of its bias -(1 + 3 phi) / n (M. G. Kendall,
+    Biometrika 41 (1954) 403-404, from memory). The sum over neighbours then has a standard deviation larger by
+    (1 + phi) / (1 - phi), that of a spectrum at frequency zero.
+    """
+    n = pulled.size
+    if n < 5:
+        return _UNKNOWN
+    moved = pulled - pulled.mean()
+    if float(moved @ moved) < _STILL * n:  # a display so coarse that the noise does not show on it
+        return 0.0
+    pairs = float(worth[1:] @ worth[:-1])
+    phi = float(moved[1:] @ moved[:-1]) / pairs
+    phi += (1.0 + 3.0 * phi) / n
+    return min(_MOST, max(0.0, phi + math.sqrt(max(0.0, 1.0 - phi**2) / pairs)))
+
+
+def _products(pulled: Floats, worth: Floats) -> tuple[float, float, float]:
+    """Sum of products over neighbours, its variance, and the mean product of the closest by their worth."""
+    total, variance, first = 0.0, 0.0, 0.0
+    for lag in range(1, min(_LAGS, pulled.size - 1) + 1):
+        total += float(pulled[lag:] @ pulled[:-lag])
+        variance += float(worth[lag:] @ worth[:-lag])
+        if lag == 1 and variance > 0:
+            first = total / variance
+    return total, variance, first
 
 
 def no_response(trace: Trace, rss: float, gain: float, phi: float, resolution: float, root_w: Floats) -> bool:

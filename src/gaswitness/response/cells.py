@@ -35,6 +35,18 @@ def working(lower: Floats, upper: Floats, mu: Floats, sigma: float, floor: float
     With floor 1 a round is one of expectation maximisation: slow, but it never goes downhill. With a small floor it
     is one of Newton.
     """
+    moved, weight = _derivatives(lower, upper, mu, sigma)
+    weight = np.clip(weight, floor, 1.0)
+    return mu + sigma * moved / weight, weight
+
+
+def pull(lower: Floats, upper: Floats, mu: Floats, sigma: float) -> Floats:
+    """Mean of the noise, as a factor of sigma, that the cell of each reading tells of."""
+    return _derivatives(lower, upper, mu, sigma)[0]
+
+
+def _derivatives(lower: Floats, upper: Floats, mu: Floats, sigma: float) -> tuple[Floats, Floats]:
+    """First and minus second derivative of log probability by mu / sigma."""
     from scipy.special import ndtr  # scipy is slow to import, and few traces need it
 
     a, b = (lower - mu) / sigma, (upper - mu) / sigma
@@ -44,14 +56,11 @@ def working(lower: Floats, upper: Floats, mu: Floats, sigma: float, floor: float
     probability = np.maximum(ndtr(b) - ndtr(a), 1e-300)
     density_a, density_b = _density(a), _density(b)
     moved = (density_a - density_b) / probability
-    bent = (_times(b, density_b) - _times(a, density_a)) / probability
-    weight = np.clip(moved**2 + bent, floor, 1.0)
+    weight = moved**2 + (_times(b, density_b) - _times(a, density_a)) / probability
     # a curve far outside its cell: pull straight to the nearest bound
     lost = probability < 1e-250
     moved = np.where(lost, np.where(b < 0, b, a), moved)
-    weight = np.where(lost, 1.0, weight)
-    moved = np.where(flip, -moved, moved)
-    return mu + sigma * moved / weight, weight
+    return np.where(flip, -moved, moved), np.where(lost, 1.0, weight)
 
 
 def expected_weight(edge: float, resolution: float, low: float, high: float, mu: Floats, sigma: float) -> Floats:

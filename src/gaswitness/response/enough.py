@@ -5,10 +5,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from gaswitness.response.adequacy import NEIGHBOURS_LIMIT
 from gaswitness.response.live import LiveEstimate
-
-_RUNS = -2.5
-"""Residuals that hang together more than this contradict the model."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,7 +54,7 @@ def enough(now: LiveEstimate, wanted: Wanted) -> Enough:
     for level in wanted.levels:
         if sign * (covered - level) < 0:
             return Enough(False, f"set point {level:.6g} not passed yet")
-    if now.runs_z < _RUNS or not now.wander <= wanted.wander:
+    if now.neighbours_z > NEIGHBOURS_LIMIT or not now.wander <= wanted.wander:
         return Enough(False, "the readings do not follow the model: wait until they have settled")
     plateau = _side(now.plateau, wanted.k * now.u_plateau, wanted.plateau_low, wanted.plateau_high)
     if plateau is None:

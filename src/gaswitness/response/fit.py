@@ -14,10 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gaswitness.response import columns, lag_curve, separable, spread
-from gaswitness.response.adequacy import drifts, hanging_together, misfit, no_response
-from gaswitness.response.cells import (
-    cell_bounds,
-)
+from gaswitness.response.adequacy import NEIGHBOURS_LIMIT, Neighbours, drifts, lag_one, neighbours, no_response
+from gaswitness.response.cells import cell_bounds, pull
 from gaswitness.response.quality import gap_after, resolution_seen, spikes
 from gaswitness.response.result import StepFit
 from gaswitness.response.seek import Best, best_of
@@ -27,9 +25,10 @@ from gaswitness.response.trace import MIN_SAMPLES, Trace, check_known, checked, 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
 
-_RUNS_LIMIT = -3.5
 _MISFIT_LIMIT = 0.003
 """Misfit that hangs together matters from this part of the step."""
+_UNSEEN_LIMIT = 0.005
+"""A display that would hide a misfit of this part of the step cannot show whether the model holds."""
 _REACHED = 0.95
 """A plateau is extrapolated when the curve had reached less than this part of the step."""
 
@@ -119,12 +118,13 @@ def fit_step(
         flags.add("baseline-drifting")
     if best.coarse:
         flags.add("quantised")
-    return _figures(trace, best, step, censored, dropped, flags, end_s)
+    return _figures(trace, best, (lower, upper), step, censored, dropped, flags, end_s)
 
 
 def _figures(
     trace: Trace,
     best: Best,
+    cells: tuple[Floats, Floats],
     resolution: float,
     censored: int,
     dropped: tuple[int, ...],
@@ -146,7 +146,7 @@ def _figures(
     shift = -gain if trace.tied else (parts.pop(0) if has_off else math.nan)
     drift = parts.pop(0) if trace.drift else 0.0
     residual = best.search.residual / best.root_w
-    phi, z = hanging_together(residual)
+    phi, told = lag_one(residual), _neighbours(trace, best, residual, cells)
     n = trace.t.size
     stretch = 1.0 if best.coarse else spread.inflation(phi, n)
     if stretch > 1.0:
@@ -180,8 +180,10 @@ def _figures(
         trace.t[during], trace.y[during], zero, trace.on, end_s, resolution=resolution
     ).settled:  # fmt: skip
         flags.add("not-settled")
-    if z < _RUNS_LIMIT and not best.coarse and misfit(residual, trace.t <= trace.on) > _MISFIT_LIMIT * abs(gain):
+    if told.z > NEIGHBOURS_LIMIT and told.misfit * best.sigma > _MISFIT_LIMIT * abs(gain):
         flags.add("model-inadequate")
+    elif best.coarse and told.smallest * best.sigma > _UNSEEN_LIMIT * abs(gain):
+        flags.add("model-unproven")
     recovered = has_off and int(np.sum(trace.t > trace.off)) >= MIN_SAMPLES - 2
     u50, u90 = theta + times[0], theta + times[1]
     return StepFit(
@@ -209,13 +211,21 @@ def _figures(
         rss=float(residual @ residual) if not censored and not best.coarse else best.search.rss,
         sigma=best.sigma,
         correlation=phi,
-        runs_z=z,
+        neighbours_z=told.z,
         samples=n,
         dropped=dropped,
         censored=censored,
         steps=best.search.steps,
         flags=tuple(sorted(flags)),
     )
+
+
+def _neighbours(trace: Trace, best: Best, residual: Floats, cells: tuple[Floats, Floats]) -> Neighbours:
+    """Whether residuals hang together; those of intervals by what their cells tell."""
+    pulled, worth = residual / max(best.sigma, 1e-300), np.ones(residual.size)
+    if best.coarse:
+        pulled, worth = pull(*cells, trace.y - residual, best.sigma), best.root_w**2
+    return neighbours(pulled, worth, trace.t <= trace.on)
 
 
 def _times(s: float, ratio: float, average: float) -> tuple[tuple[float, float], tuple[Floats, Floats]]:
@@ -258,6 +268,6 @@ def _nothing(trace: Trace, dropped: tuple[int, ...], flags: set[str]) -> StepFit
         taus_s=(unknown,) * trace.order, t50_s=unknown, t90_s=unknown, t10_s=unknown, after=unknown, drift_per_s=0.0,
         u_zero=unknown, u_plateau=unknown, u_dead_time_s=unknown, u_taus_s=(unknown,) * trace.order,
         u_t50_s=unknown, u_t90_s=unknown, u_t10_s=unknown, names=names,
-        covariance=np.full((len(names), len(names)), unknown), rss=0.0, sigma=0.0, correlation=0.0, runs_z=0.0,
+        covariance=np.full((len(names), len(names)), unknown), rss=0.0, sigma=0.0, correlation=0.0, neighbours_z=0.0,
         samples=trace.t.size, dropped=dropped, censored=0, steps=0, flags=tuple(sorted(flags)),
     )  # fmt: skip

@@ -15,9 +15,10 @@ from numpy.typing import NDArray
 
 from gaswitness.errors import InputError
 from gaswitness.response import lag_curve, separable, spread
+from gaswitness.response.adequacy import neighbours
 from gaswitness.response.fit import fit_step
 from gaswitness.response.late import Late, late_part
-from gaswitness.response.quality import resolution_seen, runs_z, spikes
+from gaswitness.response.quality import resolution_seen, spikes
 from gaswitness.response.seek import COARSE
 
 Floats = NDArray[np.float64]
@@ -54,7 +55,8 @@ class LiveEstimate:
     reached: float
     """Share of the step that the fitted curve has covered by now."""
     levels: tuple[Foreseen, ...]
-    runs_z: float
+    neighbours_z: float
+    """How far neighbouring residuals hang together; above some 2 the model is contradicted."""
     wander: float
     """How far the plateau foreseen has moved since three quarters of this time, in units of what chance would do."""
     samples: int
@@ -85,7 +87,7 @@ class LiveFit:
         self._size = 0
         self._t, self._y = np.empty(256), np.empty(256)
         self._found: Floats | None = None
-        self._cells: tuple[int, tuple[float, float, float, float]] | None = None
+        self._cells: tuple[int, tuple[float, float, float, float, float]] | None = None
         self._last: LiveEstimate | None = None
         self._foreseen: list[tuple[float, float, float]] = []
 
@@ -170,8 +172,10 @@ class LiveFit:
         lag_curve.slope_of(u90, s, ratio, 0.0, slope)
         t90, u_t90 = theta + u90, math.sqrt(max(0.0, float(slope @ cov @ slope)))
         plateau = zero + gain
-        if step > 0 and math.sqrt(rss / spare) < COARSE * step:
-            plateau, u_plateau, t90, u_t90 = self._by_cells(t, y, step)
+        sigma = math.sqrt(max(rss / spare, 1e-300))
+        z = neighbours(residual / sigma, np.ones(y.size), t <= self.gas_on_s).z
+        if step > 0 and sigma < COARSE * step:
+            plateau, u_plateau, t90, u_t90, z = self._by_cells(t, y, step)
         since = t_s - self.gas_on_s - theta
         reached = lag_curve.curve(since, s, ratio)[0] if since > 0 else 0.0
         levels = tuple(_foreseen(level, zero, gain, theta, s, ratio, cov) for level in self.levels)
@@ -180,15 +184,15 @@ class LiveFit:
             levels = tuple(one if one.t_s <= t_s - self.gas_on_s else replace(one, latest_s=math.inf) for one in levels)
         wander = self._wander(float(t_s - self.gas_on_s), plateau, u_plateau)
         return LiveEstimate(
-            zero, plateau, u_plateau, t90, u_t90, float(reached), levels, runs_z(residual), wander, y.size,
+            zero, plateau, u_plateau, t90, u_t90, float(reached), levels, z, wander, y.size,
             late_part(t - self.gas_on_s, residual, gain, theta, s, ratio, inside, rss / spare, plateau, t90),
         )  # fmt: skip
 
-    def _by_cells(self, t: Floats, y: Floats, step: float) -> tuple[float, float, float, float]:
-        """Plateau and t90 with their uncertainties from `fit_step`; kept until enough new readings have come."""
+    def _by_cells(self, t: Floats, y: Floats, step: float) -> tuple[float, float, float, float, float]:
+        """Plateau and t90 with their u, and the test of residuals, from `fit_step`; kept until many new ones came."""
         if self._cells is None or t.size >= self._cells[0] * (1 + _CELLS_GROW):
             fit = fit_step(t, y, self.gas_on_s, order=self._order, resolution=step, drift=False)
-            self._cells = t.size, (fit.plateau, fit.u_plateau, fit.t90_s, fit.u_t90_s)
+            self._cells = t.size, (fit.plateau, fit.u_plateau, fit.t90_s, fit.u_t90_s, fit.neighbours_z)
         return self._cells[1]
 
     def _wander(self, since_s: float, plateau: float, u_plateau: float) -> float:

@@ -12,6 +12,7 @@ MEANING: dict[str, str] = {
     "extrapolated": "the plateau was foreseen by the model, not reached",
     "gaps": "readings are missing within the exposure",
     "model-inadequate": "the curve of the model does not follow the readings; fitted times are not to be trusted",
+    "model-unproven": "the display is too coarse to show whether the model follows the detector",
     "no-response": "the reading did not clearly move",
     "not-converged": "the fit did not come to rest, or there were too few readings for it",
     "not-settled": "the reading was still on the move when gas was shut or the record ended",

@@ -1,4 +1,4 @@
-"""What a trace is like before anything is fitted to it: noise, resolution, spikes, clipping, stuck, gaps, runs."""
+"""What a trace is like before anything is fitted to it: noise, resolution, spikes, clipping, stuck, gaps."""
 
 from __future__ import annotations
 
@@ -120,25 +120,6 @@ def gap_after(t_s: Floats) -> NDArray[np.int64]:
         return np.zeros(0, dtype=np.int64)
     steps = np.diff(t_s)
     return np.flatnonzero(steps > GAP_INTERVALS * float(np.median(steps))).astype(np.int64)
-
-
-def runs_z(residual: Floats) -> float:
-    """Wald-Wolfowitz runs statistic of the signs: near 0 for chance, well below 0 where residuals hang together.
-
-    z = (runs - mean) / sd, mean = 2 n+ n- / n + 1. Source: NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.13.
-
-    >>> runs_z(np.array([1.0, 1, 1, 1, 1, -1, -1, -1, -1, -1])) < -2
-    True
-    """
-    signs = residual[residual != 0] > 0
-    n, up = signs.size, int(signs.sum())
-    down = n - up
-    if up < 2 or down < 2:
-        return 0.0
-    runs = 1 + int(np.count_nonzero(signs[1:] != signs[:-1]))
-    mean = 2.0 * up * down / n + 1.0
-    variance = (mean - 1.0) * (mean - 2.0) / (n - 1.0)
-    return (runs - mean) / math.sqrt(variance) if variance > 0 else 0.0
 
 
 def stuck(reading: Floats, resolution: float) -> bool:

@@ -41,7 +41,7 @@ def test_it_waits_for_share_set_point_and_clear_limits() -> None:
 def test_it_waits_while_readings_contradict_the_model() -> None:
     now = run(199.0)
     wanted = Wanted(900.0, 1100.0, 120.0)
-    for doubt in (replace(now, runs_z=-3.0), replace(now, wander=4.0), replace(now, wander=math.nan)):
+    for doubt in (replace(now, neighbours_z=3.0), replace(now, wander=4.0), replace(now, wander=math.nan)):
         assert "do not follow" in enough(doubt, wanted).why
 
 
