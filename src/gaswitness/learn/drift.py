@@ -23,7 +23,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
+from scipy import special, stats
 
 from gaswitness.learn.records import DetectorTest, Figure, FigureKind, in_order
 from gaswitness.learn.regression import LinearFit, covariance_of, fit_linear
@@ -199,7 +199,7 @@ def _period(points: tuple[Point, ...], ended: str) -> Period:
         robust, low, high, *_ = (float(one) for one in _theil_sen(values, years))
         if not low - fit.k * u <= slope <= high + fit.k * u:
             flags.append("disagrees-with-robust")
-    if fit.scatter > 1 and stats.chi2.sf(fit.chi2, fit.dof) < 0.05:
+    if fit.scatter > 1 and special.chdtrc(fit.dof, fit.chi2) < 0.05:
         flags.append("scatters")
     shown = abs(slope) > fit.k * u
     reaches = None

@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import linalg, stats
+from scipy import special
 
 from gaswitness.errors import OutOfDomain
 from gaswitness.learn.records import Figure
@@ -46,8 +46,8 @@ class LinearFit:
     def k(self) -> float:
         """Coverage factor for 95 %: normal where uncertainties were stated, Student's where they come from scatter."""
         if self.from_scatter:
-            return float(stats.t.ppf(0.975, self.dof)) if self.dof > 0 else math.inf
-        return float(stats.norm.ppf(0.975))
+            return float(special.stdtrit(self.dof, 0.975)) if self.dof > 0 else math.inf
+        return float(special.ndtri(0.975))
 
     def at(self, row: ArrayLike) -> tuple[float, float]:
         """Value and standard uncertainty of the model at one row of X, in the unit of y."""
@@ -72,17 +72,16 @@ def fit_linear(x: ArrayLike, y: ArrayLike, covariance: ArrayLike, *, from_scatte
     if n < p:
         raise OutOfDomain("fewer points than coefficients", found=n, expected=f"at least {p}")
     try:
-        lower = linalg.cholesky(v, lower=True)
-    except linalg.LinAlgError as error:
+        lower = np.linalg.cholesky(v)
+    except np.linalg.LinAlgError as error:
         raise OutOfDomain("uncertainties that are no covariance matrix", expected="a positive definite one") from error
-    white_x = linalg.solve_triangular(lower, design, lower=True)
-    white_y = linalg.solve_triangular(lower, values, lower=True)
-    q, r = linalg.qr(white_x, mode="economic")
+    # a handful of points: a general solver beats a triangular one that calls threads together for it
+    white_x, white_y = np.linalg.solve(lower, design), np.linalg.solve(lower, values)
+    q, r = np.linalg.qr(white_x)
     diagonal: Floats = np.abs(np.diag(r))
     if np.any(diagonal <= 1e-13 * float(diagonal.max())):
         raise OutOfDomain("points that do not tell the coefficients apart")
-    coefficients = linalg.solve_triangular(r, q.T @ white_y)
-    inverse = linalg.solve_triangular(r, np.eye(p))
+    coefficients, inverse = np.linalg.solve(r, q.T @ white_y), np.linalg.inv(r)
     residual = white_y - white_x @ coefficients
     chi2, dof = float(residual @ residual), n - p
     scale = chi2 / dof if dof > 0 and (from_scatter or chi2 > dof) else 1.0

@@ -143,8 +143,8 @@ def rate_per_hour(intervals: Sequence[Interval], confidence: float = CONFIDENCE)
     passed_h = sum(one.hours for one in intervals if not one.failed)
     total_h = passed_h + sum(failed)
 
-    def log_likelihood(rate: float) -> float:
-        return sum(math.log(-math.expm1(-rate * hours)) for hours in failed) - rate * passed_h
+    def log_likelihood(log_rate: float) -> float:
+        return sum(_log_chance(log_rate + math.log(hours)) for hours in failed) - math.exp(log_rate) * passed_h
 
     drop = float(stats.chi2.ppf(confidence, 1)) / 2
     if not failed:
@@ -153,30 +153,49 @@ def rate_per_hour(intervals: Sequence[Interval], confidence: float = CONFIDENCE)
         best, top = math.inf, 0.0
     else:
 
-        def slope(x: float) -> float:
-            rate = math.exp(x)
-            return sum(hours / math.expm1(rate * hours) for hours in failed) - passed_h
+        def slope(log_rate: float) -> float:
+            xs = [(hours, min(math.exp(log_rate) * hours, _LARGEST)) for hours in failed]
+            return sum(hours / math.expm1(x) for hours, x in xs) - passed_h
 
-        best = math.exp(_crossing(slope, math.log(len(failed) / total_h)))
-        top = log_likelihood(best)
+        log_best = _crossing(slope, math.log(len(failed) / total_h), rising=False)
+        best, top = math.exp(log_best), log_likelihood(log_best)
 
-    def above(x: float) -> float:
-        return log_likelihood(math.exp(x)) - top + drop
+    def above(log_rate: float) -> float:
+        return log_likelihood(log_rate) - top + drop
 
-    middle = math.log(best if math.isfinite(best) else 50 / min(failed))
-    low = math.exp(_crossing(above, middle - 1.0, rising=True))
-    high = math.inf if passed_h == 0 else math.exp(_crossing(above, middle + 1.0))
-    return Estimate(best, low, high)
+    if passed_h == 0:
+        return Estimate(best, math.exp(_crossing(above, -math.log(max(failed)), rising=True)), math.inf)
+    low = _crossing(above, log_best, rising=True, until=log_best)
+    high = _crossing(above, log_best, rising=False, until=log_best)
+    return Estimate(best, math.exp(low), math.exp(high))
 
 
-def _crossing(f: Callable[[float], float], near: float, *, rising: bool = False) -> float:
-    """Where a function of a logarithm goes through zero, searched outwards from `near`; a plain number."""
-    step, low, high = 1.0, near - 1.0, near + 1.0
+_LARGEST = 700.0
+"""Beyond it exp is too large for a number; a failure is certain long before."""
+
+
+def _log_chance(log_x: float) -> float:
+    """ln(1 - exp(-x)) for x = exp(log_x), without running out of digits; a plain number."""
+    if log_x < -36.0:
+        return log_x
+    return math.log(-math.expm1(-math.exp(log_x))) if log_x < 4.0 else -math.exp(-min(math.exp(log_x), _LARGEST))
+
+
+def _crossing(f: Callable[[float], float], near: float, *, rising: bool, until: float | None = None) -> float:
+    """Where a function of a logarithm goes through zero, searched outwards from `near`; a plain number.
+
+    With `until` it is searched to one side only: below it where the function rises, above it where it falls.
+    """
+    low, high, step = near - 1.0, near + 1.0, 1.0
+    if until is not None:
+        low, high = (low, until) if rising else (until, high)
     for _ in range(60):
         a, b = f(low), f(high)
         if (a < 0 < b) if rising else (a > 0 > b):
             break
-        low, high, step = low - step, high + step, step * 1.5
+        step *= 1.5
+        low = low if until is not None and not rising else low - step
+        high = high if until is not None and rising else high + step
     return float(optimize.brentq(f, low, high, xtol=1e-12))
 
 
