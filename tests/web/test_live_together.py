@@ -11,6 +11,8 @@ from pathlib import Path
 import pytest
 
 from gaswitness.evidence.ledger import read_ledger
+from gaswitness.evidence.series import series_of
+from gaswitness.judge import judge
 from support.boards import DESK, PHONE, board, browser, chromium, invite, join, person, take_desk
 from support.processes import rig
 
@@ -20,7 +22,7 @@ STRIPS = "#strips [data-tag]"
 
 def make_a_real_alarm(control: str, tag: str) -> None:
     """Gas at a detector that nobody tests."""
-    with socket.create_connection(("127.0.0.1", int(control)), timeout=10) as wire:
+    with socket.create_connection(("127.0.0.1", int(control.rpartition(":")[2])), timeout=10) as wire:
         lines = wire.makefile("rw", encoding="utf-8")
         lines.readline()
         lines.write(json.dumps({"id": 1, "command": {"do": "inject", "fault": f"offset:{tag}:0.3"}}) + "\n")
@@ -97,4 +99,8 @@ def test_two_strips_and_a_vote_in_words(repo: Path, tmp_path: Path, output: Path
         page.locator("#votes", has_text="2 of 2 needed in alarm").wait_for()
         page.locator("#ended").wait_for()
         [ledger] = tmp_path.glob("*.ledger.jsonl")
-        assert read_ledger(ledger.read_bytes(), ledger.name).stopped.outcome == "complete"
+        recorded = read_ledger(ledger.read_bytes(), ledger.name)
+        assert recorded.stopped.outcome == "complete"
+        judgement = judge(series_of(recorded))
+        assert [verdict.outcome for verdict in judgement.groups] == ["pass"]
+        assert judgement.outcome == ("fail" if name == "desk" else "pass"), "the real alarm is on record too"

@@ -19,7 +19,7 @@ from gaswitness.plan.refusals import impossible, short_of_gas, told_together, un
 from gaswitness.plan.sounds import AUDIBLE, Listening, listenings
 from gaswitness.plan.steps import BOTTLE_CHANGE_S, SETUP_S, detector_steps, listen_s
 from gaswitness.plan.visits import visit_closing, visit_opening
-from gaswitness.plan.votes import Votes, group_trials, still_not_shown
+from gaswitness.plan.votes import Votes, group_trials, still_not_shown, votes_brought
 from gaswitness.sentence import Sentence, figure, said
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Site
 from gaswitness.wording import level
@@ -69,6 +69,11 @@ class _Turn:
     jobs: tuple[_Job, ...]
     apart: tuple[bool, ...] = ()
     """Of each whether a later one brings effects of it too."""
+
+    @property
+    def members(self) -> list[Member]:
+        """Those of a bout; none where one is tested by itself."""
+        return [job.member for job in self.jobs] if len(self.jobs) > 1 else []
 
     @property
     def bout(self) -> str | None:
@@ -174,7 +179,12 @@ def build_plan(
         detectors=tuple(plans),
         steps=tuple(steps),
         criteria=tuple(criteria),
-        cautions=_cautions(site, [need.cylinder for need in needs], at_once=bool(bouts)),
+        cautions=_cautions(
+            site,
+            [need.cylinder for need in needs],
+            at_once=bool(bouts),
+            votes=[text for turn in turns for text in votes_brought(site, turn.members, frozenset(live))],
+        ),
         retest_of=retest_of,
         not_shown=tuple(dict.fromkeys([*left_out, *still_not_shown(not_shown, trials, unvoted)])),
         gas=needs,
@@ -387,7 +397,7 @@ def _kept(criteria: Sequence[Criterion], job: _Job, only: Collection[str] | None
     return [c for c in criteria if c.id in only or c.id.split("/")[1] in always]
 
 
-def _cautions(site: Site, bottles: Sequence[str], *, at_once: bool) -> tuple[str, ...]:
+def _cautions(site: Site, bottles: Sequence[str], *, at_once: bool, votes: Sequence[str]) -> tuple[str, ...]:
     told: list[str] = []
     for cylinder in bottles:
         bottle = site.cylinder(cylinder)
@@ -397,7 +407,7 @@ def _cautions(site: Site, bottles: Sequence[str], *, at_once: bool) -> tuple[str
         ]
     if not site.warn:
         told.append(said("The site names nobody to be warned: find out who must be told before an alarm is made."))
-    return tuple(dict.fromkeys([*told, *(AT_ONCE_CAUTIONS if at_once else ()), *GENERAL_CAUTIONS]))
+    return tuple(dict.fromkeys([*told, *votes, *(AT_ONCE_CAUTIONS if at_once else ()), *GENERAL_CAUTIONS]))
 
 
 def _assumptions(spread: Spread) -> tuple[str, ...]:

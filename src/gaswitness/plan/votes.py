@@ -132,6 +132,27 @@ def lines_of(site: Site, group: VoteGroup) -> tuple[MatrixLine, ...]:
     )
 
 
+def votes_brought(site: Site, members: Sequence[Member], live: frozenset[str]) -> tuple[str, ...]:
+    """Cautions for a bout whose detectors reach a vote together, so that what it brings really acts."""
+    by_tag = {member.tag: member for member in members}
+    told: list[str] = []
+    for group in site.groups:
+        if not wants_trial(site, group, by_tag):
+            continue
+        effects = [site.effect(line.effect) for line in lines_of(site, group)]
+        acting = [effect.tag for effect in effects if not effect.inhibitable or effect.tag in live]
+        if acting:
+            told.append(
+                said(
+                    "{tags} together reach the vote {group}: {effects} will act.",
+                    tags=listed([member.tag for member in members]),
+                    group=group.tag,
+                    effects=listed(dict.fromkeys(acting)),
+                )
+            )
+    return tuple(told)
+
+
 def members_of(group: VoteGroup, members: Mapping[str, Member]) -> dict[str, tuple[str, ...]]:
     """Per detector of the plan its alarm points in this group, as far as they are under test, in order of the gas."""
     found: dict[str, tuple[str, ...]] = {}

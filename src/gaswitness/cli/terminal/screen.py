@@ -14,11 +14,13 @@ from gaswitness.cli.terminal import looks
 from gaswitness.cli.terminal.hands import MARK_KEYS, ConsoleHands
 from gaswitness.cli.terminal.looks import STYLES, Level, Shapes, clock_text, level_text, shapes_for
 from gaswitness.cli.terminal.strip import draw
-from gaswitness.run.watchers import DetectorLine, Snapshot, Strip
+from gaswitness.run.watchers import DetectorLine, NextAlarm, Snapshot, Strip, UnderTest
 
 REFRESH_PER_S = 6
 SIDE = 25
 """Width of what stands beside the strip."""
+LEAST_ROWS = 9
+"""A strip lower than this shows nothing; then only the one of the step is drawn."""
 
 
 class Screen:
@@ -70,9 +72,7 @@ def picture(snapshot: Snapshot, hands: ConsoleHands, width: int, height: int, sh
     wide = width - narrow - 2
     if snapshot.step is not None and snapshot.step.kind == "caution":
         return Group(*head, *_reading_matter(snapshot.cautions, hands, width, middle, shapes), *foot)
-    strip = (
-        draw(snapshot.strip, snapshot.t_s, wide, middle, shapes) if snapshot.strip is not None else [Text()] * middle
-    )
+    strip = _strips(snapshot, wide, middle, shapes)
     side = [*_side(snapshot, shapes), *[Text()] * middle][:middle]
     table = Table.grid(padding=0)
     table.add_column(width=wide, no_wrap=True)
@@ -81,6 +81,24 @@ def picture(snapshot: Snapshot, hands: ConsoleHands, width: int, height: int, sh
     for left, right in zip(strip, side, strict=True):
         table.add_row(left, "", right)
     return Group(*head, table, *foot)
+
+
+def _strips(snapshot: Snapshot, width: int, height: int, shapes: Shapes) -> list[Text]:
+    """A strip for each detector under test, as many as have room; that of the step is always among them."""
+    if snapshot.strip is None:
+        return [Text()] * height
+    room = max(1, min(len(snapshot.tests), height // LEAST_ROWS))
+    first = [one for one in snapshot.tests if one.strip is snapshot.strip]
+    chosen = [*first, *(one for one in snapshot.tests if one.strip is not snapshot.strip)][:room]
+    shown = [one for one in snapshot.tests if one in chosen]
+    lines: list[Text] = []
+    for place, one in enumerate(shown):
+        rows = height // len(shown) + (height % len(shown) if place == len(shown) - 1 else 0)
+        if len(shown) > 1:
+            lines.append(_line((one.tag, "bold"), (f"  {one.strip.detector.name}", looks.GREY)))
+            rows -= 1
+        lines += draw(one.strip, snapshot.t_s, width, rows, shapes)
+    return lines
 
 
 def _line(*parts: str | tuple[str, str] | Text) -> Text:
@@ -159,8 +177,9 @@ def _side(snapshot: Snapshot, shapes: Shapes) -> list[Text]:
     if snapshot.strip is not None:
         lines += _reading(snapshot.strip, shapes)
     lines.append(_line())
-    lines += _next(snapshot)
-    lines += _gas(snapshot)
+    main = next((one for one in snapshot.tests if one.strip is snapshot.strip), None)
+    lines += _next(snapshot.t_s, snapshot.next_alarm)
+    lines += _gas(snapshot, main)
     lines += _outlook(snapshot, shapes)
     lines.append(_line())
     lines.append(_line(("steps", looks.GREY)))
@@ -205,12 +224,11 @@ def _level(strip: Strip, shapes: Shapes) -> tuple[Level, str]:
     return ("first" if number == 1 else "second"), f"{shape} alarm {point.name}"
 
 
-def _next(snapshot: Snapshot) -> list[Text]:
-    coming = snapshot.next_alarm
+def _next(t_s: float, coming: NextAlarm | None) -> list[Text]:
     if coming is None:
         return [_line()]
     what = f"{coming.point} {'sets' if coming.sets else 'clears'}"
-    from_s, until_s = coming.earliest_s - snapshot.t_s, coming.latest_s - snapshot.t_s
+    from_s, until_s = coming.earliest_s - t_s, coming.latest_s - t_s
     if until_s < 0:
         return [_line((f"{what}: overdue {clock_text(-until_s)}", STYLES["second"]))]
     if from_s <= 0:
@@ -229,17 +247,16 @@ def _outlook(snapshot: Snapshot, shapes: Shapes) -> list[Text]:
     return [_line(f"heading for {plateau} {shapes.plus_minus} {expanded}")]
 
 
-def _gas(snapshot: Snapshot) -> list[Text]:
-    gas = snapshot.gas
+def _gas(snapshot: Snapshot, one: UnderTest | None) -> list[Text]:
+    gas = one.gas if one is not None else snapshot.gas
     if gas is None:
         return [_line("gas shut")]
     if gas.unsure:
         return [_line((f"gas at {gas.tag}: unsure, shut it", STYLES["second"]))]
-    open_s = snapshot.t_s - gas.since_t_s
-    planned = snapshot.strip.planned if snapshot.strip is not None else None
-    of = f" of {clock_text(planned.gas_s)}" if planned is not None and planned.tag == gas.tag else ""
-    lines = [_line((f"gas open {clock_text(open_s)}{of}", f"bold {looks.GREEN}"))]
-    if snapshot.gas_may_be_shut:
+    planned = one.strip.planned if one is not None else None
+    of = f" of {clock_text(planned.gas_s)}" if planned is not None else ""
+    lines = [_line((f"gas open {clock_text(snapshot.t_s - gas.since_t_s)}{of}", f"bold {looks.GREEN}"))]
+    if one is not None and one.gas_may_be_shut:
         lines.append(_line(("gas may be shut off", f"reverse {looks.GREEN}")))
     return lines
 
@@ -248,6 +265,7 @@ def _foot(snapshot: Snapshot, hands: ConsoleHands, width: int, height: int, shap
     """Progress, inhibit register, witness marks, messages and keys."""
     roomy = height >= 32
     lines = [_rule(width, shapes), *_detectors(snapshot, width, shapes, roomy)]
+    lines += _beside(snapshot, width, shapes, roomy)
     lines += _inhibits(snapshot, width, shapes, roomy)
     lines += _watched(snapshot, hands, width, shapes, roomy)
     if snapshot.step is not None and snapshot.step.kind == "gas-on":
@@ -261,6 +279,34 @@ def _detectors(snapshot: Snapshot, width: int, shapes: Shapes, roomy: bool) -> l
     """One piece per detector: shape, tag, how far, and what is on there."""
     pieces = [_detector(line, shapes, roomy) for line in snapshot.detectors]
     return _packed("", pieces, width, 4 if roomy else 2)
+
+
+def _beside(snapshot: Snapshot, width: int, shapes: Shapes, roomy: bool) -> list[Text]:
+    """The others under test, each with reading, level, gas and next alarm, and how their vote stands."""
+    lines: list[Text] = []
+    pieces: list[Text] = []
+    for one in snapshot.tests:
+        if one.strip is snapshot.strip:
+            continue
+        name, *rest = _reading(one.strip, shapes)
+        gas = _gas(snapshot, one)
+        parts = [*rest, *gas, *_next(snapshot.t_s, one.next_alarm)]
+        pieces.append(Text("  ").join([name, *(part for part in parts if part.plain.strip())]))
+    if pieces:
+        lines += _packed("beside: ", [_flat(piece) for piece in pieces], width, 3 if roomy else 1)
+    for vote in snapshot.votes:
+        level: Level = "second" if vote.met else "normal"
+        words = f"{vote.votes} of {vote.need} needed in alarm"
+        who = f"  {', '.join(vote.alarms)}" if vote.alarms else ""
+        lines.append(_line((f"{vote.group}: ", looks.GREY), (words, STYLES.get(level, "") if vote.met else ""), who))
+    return lines
+
+
+def _flat(text: Text) -> Text:
+    """The same on one line."""
+    flat = Text.assemble(text)
+    flat.end = ""
+    return flat
 
 
 def _packed(lead: str, pieces: Sequence[Text], width: int, most: int) -> list[Text]:

@@ -15,6 +15,7 @@ from gaswitness.cli.terminal.screen import picture
 from gaswitness.clock import OwnedClock
 from gaswitness.run.drive import drive
 from support.bench import Bench, BenchLink, make_plan, make_site
+from support.rigged import example_plan, visit
 
 SIZES = [(80, 24), (120, 40), (60, 20), (200, 60)]
 
@@ -120,3 +121,37 @@ def test_without_a_terminal_each_step_and_message_is_said_once(snapshots) -> Non
     assert len(steps) == 1
     assert sum("link lost" in line for line in said) == 1
     assert any("caution: Carbon dioxide displaces air." in line for line in said)
+
+
+@pytest.fixture(scope="module")
+def together():
+    """Two detectors under gas at once on the rig, the second one's turn; and one snapshot of their vote."""
+    shown = []
+    plan = example_plan("coldstore.yaml", ("CS-1", "CS-2"), (("CS-1", "CS-2"),), "first")
+    visit(plan, show=shown.append)
+    both = [one for one in shown if sum(test.gas is not None for test in one.tests) == 2]
+    quiet = next(one for one in shown if one.step is not None and one.step.kind == "quiet")
+    return both[len(both) // 3], quiet
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("shapes", [UNICODE, PLAIN], ids=["unicode", "plain"])
+def test_two_under_test_fit_the_terminal_and_both_are_told(together, size, shapes) -> None:
+    width, height = size
+    for snapshot in together:
+        text = _without_styles(text_of(snapshot, width, height, shapes))
+        lines = text.rstrip("\n").split("\n")
+        assert len(lines) <= height
+        assert max(map(len, lines)) <= width
+    text = _without_styles(text_of(together[0], width, height, shapes))
+    assert "CS-1" in text
+    assert "beside: CS-" in text
+    vote = _without_styles(text_of(together[1], width, height, shapes))
+    assert "1 of 2 needed in alarm" in vote
+
+
+def test_a_roomy_terminal_draws_both_strips(together) -> None:
+    text = _without_styles(text_of(together[0], 120, 45, UNICODE))
+    assert text.count("\u25b2 high") >= 2
+    assert text.count("gas on") >= 2
+    assert text.count("gas open") == 2
