@@ -11,6 +11,8 @@ from gaswitness.wording import unit_word
 
 MESSAGES = 12
 DIGITS_AT_MOST = 4
+WORTH_TELLING = 0.25
+"""An outlook that is less certain than this part of itself (k = 2) would only puzzle people."""
 
 
 def strip_document(strip: Strip, tell: Teller) -> dict[str, Any]:
@@ -147,7 +149,7 @@ def test_document(one: UnderTest, live: Live) -> dict[str, Any]:
         "edges": _edges(strip, live),
         "next": next_document(one.next_alarm),
         "outlook": None
-        if one.outlook is None
+        if one.outlook is None or 2 * one.outlook.u_plateau_ppm > WORTH_TELLING * abs(one.outlook.plateau_ppm)
         else {
             "plateau": _short(one.outlook.plateau_ppm * factor),
             "u_plateau": _short(one.outlook.u_plateau_ppm * factor),
