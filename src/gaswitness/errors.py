@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from gaswitness.sentence import listed, said
+from gaswitness.sentence import Sentence, listed, said
 
 EXIT_GOOD = 0
 EXIT_FELL_SHORT = 1
@@ -54,7 +54,10 @@ class InputError(GaswitnessError):
         self.expected = expected
         parts = [said("{where}: {message}", where=where, message=message) if where else message]
         if found is not None:
-            parts.append(said("found {found}", found=repr(found)))
+            if isinstance(found, Sentence):
+                parts.append(said("found '{found}'", found=found))
+            else:
+                parts.append(said("found {found}", found=repr(found)))
         if expected:
             parts.append(said("expected {expected}", expected=expected))
         super().__init__(listed(parts, "; ") if len(parts) > 1 else parts[0], hint=hint)

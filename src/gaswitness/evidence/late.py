@@ -13,6 +13,7 @@ from pathlib import Path
 from gaswitness.errors import ChainBroken
 from gaswitness.evidence.ledger import Ledger, parse_line, whole_line
 from gaswitness.run.events import MarkMade, ReadingTaken, RunStopped
+from gaswitness.sentence import said
 
 LateEvent = MarkMade | ReadingTaken
 COVERAGE_K = 2.0
@@ -57,14 +58,14 @@ def read_late(data: bytes, ledger: Ledger, source: str) -> Late:
             continue
         parsed = parse_line(line)
         if parsed is None:
-            raise _broken(source, number, "was altered, or is no event that is known here")
+            raise _broken(source, number, said("was altered, or is no event that is known here"))
         if (parsed.seq, parsed.previous) != (len(events), digest):
-            raise _broken(source, number, "does not follow the end of its ledger or the line before it")
+            raise _broken(source, number, said("does not follow the end of its ledger or the line before it"))
         if not isinstance(parsed.event, LateEvent):
-            raise _broken(source, number, f"holds {parsed.event.kind}, which cannot come late")
+            raise _broken(source, number, said("holds {kind}, which cannot come late", kind=parsed.event.kind))
         if isinstance(parsed.event, MarkMade):
             if parsed.event.mark_id in seen:
-                raise _broken(source, number, f"holds mark {parsed.event.mark_id} a second time")
+                raise _broken(source, number, said("holds mark {mark_id} a second time", mark_id=parsed.event.mark_id))
             seen.add(parsed.event.mark_id)
         events.append(parsed.event)
         digest = parsed.digest
@@ -91,6 +92,6 @@ def _after(event: LateEvent, stopped: RunStopped) -> bool:
 
 def _broken(source: str, number: int, what: str) -> ChainBroken:
     return ChainBroken(
-        f"{source}, line {number}: {what}",
-        hint="keep both files as they are; without this file the ledger is judged as it was when the run ended",
+        said("{source}, line {number}: {what}", source=source, number=number, what=what),
+        hint=said("keep both files as they are; without this file the ledger is judged as it was when the run ended"),
     )

@@ -17,6 +17,7 @@ from pydantic import ValidationError
 from gaswitness.errors import ChainBroken
 from gaswitness.records import first_complaint
 from gaswitness.run.events import EVENT, Event, RunResumed, RunStarted, RunStopped
+from gaswitness.sentence import said
 
 LEDGER_VERSION = 1
 ZERO_DIGEST = "0" * 64
@@ -160,7 +161,7 @@ def read_ledger(data: bytes, source: str = "ledger") -> Ledger:
         event = _read_line(match, number, source, digest, len(events), seen, torn_from)
         if torn_from is not None:
             if not isinstance(event, RunResumed) or event.torn_bytes != len(torn.rstrip(b"\n")):
-                raise _broken(source, torn_from, "is not a whole ledger line, and no restart accounts for it")
+                raise _broken(source, torn_from, said("is not a whole ledger line, and no restart accounts for it"))
             torn_lines.extend(range(torn_from, number))
             torn_from, torn = None, b""
         _check_order(event, events, source, number)
@@ -170,8 +171,8 @@ def read_ledger(data: bytes, source: str = "ledger") -> Ledger:
 
     if not events:
         raise ChainBroken(
-            f"{source}: holds no whole ledger line ({len(data)} bytes)",
-            hint="a ledger is the .jsonl file that `gaswitness run` writes; nothing was recorded in this one",
+            said("{source}: holds no whole ledger line ({data} bytes)", source=source, data=len(data)),
+            hint=said("a ledger is the .jsonl file that `gaswitness run` writes; nothing was recorded in this one"),
         )
     return Ledger(
         events=tuple(events),
@@ -196,43 +197,70 @@ def _read_line(
     )
     if version != LEDGER_VERSION:
         raise ChainBroken(
-            f"{source}, line {number}: ledger version {version}, this program reads version {LEDGER_VERSION}",
-            hint="judge it with the version of gaswitness that wrote it, or a newer one",
+            said(
+                "{source}, line {number}: ledger version {version}, this program reads version {ledger_version}",
+                source=source,
+                number=number,
+                version=version,
+                ledger_version=LEDGER_VERSION,
+            ),
+            hint=said("judge it with the version of gaswitness that wrote it, or a newer one"),
         )
     if _digest(version, found_seq, prev, body) != digest:
-        raise _broken(source, number, "was altered: its bytes no longer give the digest that it states")
+        raise _broken(source, number, said("was altered: its bytes no longer give the digest that it states"))
     if digest in seen:
-        raise _broken(source, number, f"stands here a second time (first on line {seen[digest]})")
+        raise _broken(source, number, said("stands here a second time (first on line {seen})", seen=seen[digest]))
     if (found_seq, prev) != (seq, previous):
         if torn is not None:
-            raise _broken(source, torn, "was altered or cut, and the lines after it do not go on without it")
+            raise _broken(source, torn, said("was altered or cut, and the lines after it do not go on without it"))
         if found_seq > seq:
             missing = found_seq - seq
-            raise _broken(source, number, f"carries number {found_seq} where {seq} was due: {missing} missing or moved")
+            raise _broken(
+                source,
+                number,
+                said(
+                    "carries number {found_seq} where {seq} was due: {missing} missing or moved",
+                    found_seq=found_seq,
+                    seq=seq,
+                    missing=missing,
+                ),
+            )
         if found_seq < seq:
-            raise _broken(source, number, f"carries number {found_seq} where {seq} was due: it was moved or put in")
-        raise _broken(source, number, "does not follow the line before it: another line stood there")
+            raise _broken(
+                source,
+                number,
+                said(
+                    "carries number {found_seq} where {seq} was due: it was moved or put in",
+                    found_seq=found_seq,
+                    seq=seq,
+                ),
+            )
+        raise _broken(source, number, said("does not follow the line before it: another line stood there"))
     try:
         return EVENT.validate_json(body)
     except ValidationError as error:
         raise ChainBroken(
-            f"{source}, line {number}: the chain holds, but this is no event that is known here "
-            f"({first_complaint(error)})",
-            hint="it was written by another version or by another hand; judge it with the version that wrote it",
+            said(
+                "{source}, line {number}: the chain holds, but this is no event that is known here ({error})",
+                source=source,
+                number=number,
+                error=first_complaint(error),
+            ),
+            hint=said("it was written by another version or by another hand; judge it with the version that wrote it"),
         ) from error
 
 
 def _check_order(event: Event, before: list[Event], source: str, number: int) -> None:
     """A ledger begins with run-started, once, and nothing but a restart may follow an unfinished stop."""
     if isinstance(event, RunStarted) != (not before):
-        raise _broken(source, number, "run-started must be the first event and only that")
+        raise _broken(source, number, said("run-started must be the first event and only that"))
     last = before[-1] if before else None
     if isinstance(last, RunStopped) and not (last.outcome == "stopped" and isinstance(event, RunResumed)):
-        raise _broken(source, number, f"was added after the run had ended ({last.outcome})")
+        raise _broken(source, number, said("was added after the run had ended ({outcome})", outcome=last.outcome))
 
 
 def _broken(source: str, number: int, what: str) -> ChainBroken:
     return ChainBroken(
-        f"{source}, line {number}: {what}",
-        hint="keep this file as it is, and look for an untouched copy; what stands in it proves nothing now",
+        said("{source}, line {number}: {what}", source=source, number=number, what=what),
+        hint=said("keep this file as it is, and look for an untouched copy; what stands in it proves nothing now"),
     )

@@ -12,6 +12,7 @@ from types import TracebackType
 from gaswitness.errors import InputError
 from gaswitness.evidence.late import late_path, read_late, with_late
 from gaswitness.evidence.ledger import Ledger, read_ledger
+from gaswitness.sentence import said
 
 _BINARY = getattr(os, "O_BINARY", 0)
 """Windows would otherwise turn every newline into two bytes, and no digest would hold."""
@@ -31,9 +32,9 @@ class LedgerFile:
             self._handle = os.open(path, os.O_WRONLY | os.O_APPEND | _BINARY | _flags, 0o644)
         except FileExistsError:
             raise InputError(
-                "this file exists, and a ledger is never overwritten",
+                said("this file exists, and a ledger is never overwritten"),
                 where=str(path),
-                hint="give another name or folder, or go on with it by --resume",
+                hint=said("give another name or folder, or go on with it by --resume"),
             ) from None
         try:
             _lock(self._handle)
@@ -41,7 +42,9 @@ class LedgerFile:
             os.close(self._handle)
             self._handle = -1
             raise InputError(
-                "another run is writing this ledger", where=str(path), hint="let that run end, or stop it, first"
+                said("another run is writing this ledger"),
+                where=str(path),
+                hint=said("let that run end, or stop it, first"),
             ) from None
         if _flags & os.O_CREAT:
             _sync_folder(path.parent)

@@ -16,6 +16,8 @@ from pydantic import Field
 
 from gaswitness.errors import InputError
 from gaswitness.plan.records import StepKind
+from gaswitness.sentence import figure, said
+from gaswitness.wording import amount, unit_word
 
 ZERO_CELSIUS_K = 273.15
 NOT_READ = "-"
@@ -33,9 +35,9 @@ class AirRead:
 
     def __post_init__(self) -> None:
         if self.pressure_pa is not None:
-            _within(self.pressure_pa / 100.0, 500.0, 1100.0, "hPa", "air pressure at the place, not at sea level")
+            _within(self.pressure_pa / 100.0, 500.0, 1100.0, "hPa", said("air pressure at the place, not at sea level"))
         if self.temperature_k is not None:
-            _within(self.temperature_k - ZERO_CELSIUS_K, -60.0, 70.0, "degC", "air temperature")
+            _within(self.temperature_k - ZERO_CELSIUS_K, -60.0, 70.0, "degC", said("air temperature"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +51,7 @@ class SoundRead:
     kind: Literal["sound"] = "sound"
 
     def __post_init__(self) -> None:
-        _within(self.level_dba, 20.0, 150.0, "dBA", "sound level")
+        _within(self.level_dba, 20.0, 150.0, "dBA", said("sound level"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,7 +62,7 @@ class BottleRead:
     kind: Literal["bottle"] = "bottle"
 
     def __post_init__(self) -> None:
-        _within(self.pressure_pa / 1e5, 0.0, 350.0, "bar", "pressure of a bottle")
+        _within(self.pressure_pa / 1e5, 0.0, 350.0, "bar", said("pressure of a bottle"))
 
 
 Measured = Annotated[AirRead | SoundRead | BottleRead, Field(discriminator="kind")]
@@ -69,14 +71,20 @@ Measured = Annotated[AirRead | SoundRead | BottleRead, Field(discriminator="kind
 
 def _within(value: float, low: float, high: float, unit: str, what: str) -> None:
     if not low <= value <= high:
-        raise InputError(what, found=f"{value:g} {unit}", expected=f"{low:g} to {high:g} {unit}")
+        raise InputError(
+            what,
+            found=amount(figure(value, "g"), unit),
+            expected=said(
+                "{lower} to {upper} {unit}", lower=figure(low, "g"), upper=figure(high, "g"), unit=unit_word(unit)
+            ),
+        )
 
 
 def _number(text: str, what: str) -> float:
     found = re.fullmatch(r"([+-]?\d+(?:[.,]\d+)?)", text.strip())
     value = float(found[1].replace(",", ".")) if found else math.nan
     if not math.isfinite(value):
-        raise InputError("what was typed is no number", found=text.strip(), expected=what)
+        raise InputError(said("what was typed is no number"), found=text.strip(), expected=what)
     return value
 
 
@@ -98,9 +106,9 @@ def _typed_bottle(text: str) -> BottleRead:
 
 
 ASKED: Mapping[StepKind, str] = {
-    "air": "hPa, then degC (1003 18.5; - for one not read)",
-    "sound": "dBA, then where, if elsewhere (92.5 at the desk)",
-    "bottle": "bar (57.5)",
+    "air": said("hPa, then degC (1003 18.5; - for one not read)"),
+    "sound": said("dBA, then where, if elsewhere (92.5 at the desk)"),
+    "bottle": said("bar (57.5)"),
 }
 """What is to be typed at each kind of step that measures."""
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from gaswitness.errors import InputError
 from gaswitness.evidence.ledger import Ledger, read_ledger
 from gaswitness.plan.records import PLAN_FORMAT, Plan
+from gaswitness.sentence import said
 from gaswitness.site.reading import read_site
 from gaswitness.site.records import SITE_FORMAT, Site
 
@@ -98,12 +99,12 @@ class Folder:
         for one in self._named(*endings):
             if one.name == name:
                 return one
-        raise InputError("no such file in the folder of this board", found=name[:80])
+        raise InputError(said("no such file in the folder of this board"), found=name[:80])
 
     def download(self, name: str) -> Path:
         """A paper, a ledger or a plan; nothing else is handed out. Raises InputError."""
         if name.endswith(".json") and name not in {one.name for one in self.plans()}:
-            raise InputError("no such plan in the folder of this board", found=name[:80])
+            raise InputError(said("no such plan in the folder of this board"), found=name[:80])
         return self.file(name, *_PAPERS, LEDGER, ".json")
 
     def site(self, name: str) -> Site:
