@@ -44,6 +44,25 @@ def test_over_the_wire_at_the_rigs_own_speed(repo: Path, tmp_path: Path) -> None
     assert any(isinstance(event, MarkMade) for event in ledger.events), "the rig's witnesses press"
 
 
+def test_two_at_once_and_a_vote_over_the_wire(repo: Path, tmp_path: Path) -> None:
+    """Plan, run and judge as commands, the panel over real Modbus TCP."""
+    site, plan = repo / "examples" / "coldstore.yaml", tmp_path / "plan.json"
+    chosen = ["--detector", "CS-1", "--detector", "CS-2", "--together", "CS-1,CS-2", "--votes", "first"]
+    gaswitness = [sys.executable, "-m", "gaswitness"]
+    subprocess.run([*gaswitness, "plan", str(site), *chosen, "-o", str(plan)], capture_output=True, check=True)
+    with rig(site, 120.0) as (link, control):
+        command = [*RUN, str(plan), "--link", link, "--rig", control, "--assume-yes", "--json", "--out", str(tmp_path)]
+        done = subprocess.run(command, capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stderr
+    judged = subprocess.run(
+        [*gaswitness, "judge", json.loads(done.stdout)["ledger"], "--json"], capture_output=True, text=True
+    )
+    assert judged.returncode == 0, judged.stdout
+    found = json.loads(judged.stdout)
+    assert [(one["tag"], one["outcome"]) for one in found["groups"]] == [("HALL-VOTE", "pass")]
+    assert ("HALL-VOTE", "EXTRACT", "pass") in {(e["cause"], e["effect"], e["outcome"]) for e in found["effects"]}
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="no such signal to send there")
 def test_a_server_that_is_not_ours_is_read_and_a_signal_stops_the_run_in_order(tmp_path: Path) -> None:
     port = free_port()
