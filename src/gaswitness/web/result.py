@@ -35,11 +35,13 @@ router = APIRouter()
 
 SAMPLES_AT_MOST = 1200
 LEAD_S, TAIL_S = 40.0, 60.0
+SLACK_S = 2.0
+"""An effect may seem to come so long before its cause: poll and reaction blur both."""
 
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """One cell of the matrix after the run: `shown`, `late`, `unclear`, `not shown`, or no line at all."""
+    """One cell of the matrix after the run: `shown`, `late`, `unclear`, `not shown`; `unexpected` where no line is."""
 
     how: str
     finding: EffectFinding | None = None
@@ -62,7 +64,7 @@ async def result(request: Request, name: str, session: Session = Desk) -> Respon
         "judged": judged,
         "strips": {one.tag: strip_of(series, plan.site, one.tag, tell) for one in judged.verdicts},
         "matrix": matrix,
-        "cells": cells_of(matrix, judged),
+        "cells": {**unexpected_of(matrix, series, judged), **cells_of(matrix, judged)},
         "punch": punch_list(judged),
         "outcome_at_end": run.outcome_at_end,
         "papers": [one for one in board.folder.papers() if one.startswith(f"{ledger.started.run_id}-")],
@@ -157,6 +159,22 @@ def cells_of(matrix: Matrix, judged: Judgement) -> dict[tuple[str, str], Shown]:
             if finding is not None and finding.outcome == "fail" and finding.delay_s is not None:
                 how = "late"
             cells[cause, effect.tag] = Shown(how, finding)
+    return cells
+
+
+def unexpected_of(matrix: Matrix, series: Series, judged: Judgement) -> dict[tuple[str, str], Shown]:
+    """What acted although the matrix has no line for it, at the alarm of the detector under test that had come last."""
+    cells = {}
+    for stray in judged.strays:
+        own = [cause for cause in matrix.causes if stray.during and cause.startswith(f"{stray.during}.")]
+        came = [
+            (edge.at.t_s, cause)
+            for cause in own
+            for edge in series.edges.get(cause, ())
+            if edge.on and edge.at.t_s <= stray.t_s + SLACK_S
+        ]
+        if came and stray.signal.endswith(".on"):
+            cells[max(came)[1], stray.signal.removesuffix(".on")] = Shown("unexpected")
     return cells
 
 

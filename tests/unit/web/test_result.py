@@ -12,7 +12,7 @@ from gaswitness.evidence.ledger import read_ledger
 from gaswitness.evidence.series import series_of
 from gaswitness.judge import judge
 from gaswitness.telling import Teller
-from gaswitness.web.result import cells_of, punch_list, strip_of
+from gaswitness.web.result import cells_of, punch_list, strip_of, unexpected_of
 from gaswitness.web.schematic import matrix_of
 from support.rigged import example_plan
 from support.rigged import visit as carried_out
@@ -72,6 +72,14 @@ def test_the_matrix_says_what_was_shown_and_what_was_not(good, bad):
     assert cells["NH3-1.low", "LAMP-1"].how == "not tested"
     _, series, found = judged(bad)
     assert cells_of(matrix_of(series.plan.site), found)["CO-1.low", "GARAGE-FAN"].how in ("not shown", "late")
+
+
+def test_what_no_line_calls_for_stands_where_it_acted():
+    plan = example_plan("ravensmoor.yaml", ("CO-1",))
+    _, series, found = judged(carried_out(plan, faults=["crossed-effects:LAMP-6:LAMP-7"]))
+    cells = unexpected_of(matrix_of(plan.site), series, found)
+    assert {where: cell.how for where, cell in cells.items()} == {("CO-1.low", "LAMP-7"): "unexpected"}
+    assert ("CO-1.low", "LAMP-7") not in cells_of(matrix_of(plan.site), found)
 
 
 async def test_what_fell_short_is_left_to_do_and_its_retest_planned(board, joined, bad):
