@@ -117,7 +117,8 @@ def key_tables() -> str:
     parts = {"Site": made, **{name: part for name, part in made["$defs"].items() if "properties" in part}}
     known = records()
     lines: list[str] = []
-    for name in [record for record in known if record in parts and record != "Site"] + ["Site"]:
+    in_order = sorted(known, key=lambda name: known[name].__module__.endswith(".wires"))  # links last, as in a file
+    for name in [record for record in in_order if record in parts and record != "Site"] + ["Site"]:
         part = parts[name]
         intro = " ".join(str(part.get("description", "")).split())
         lines += [f"### {name}", "", intro, "", "| key | value | if left out | |", "|---|---|---|---|"]

@@ -6,14 +6,14 @@ from pydantic import AfterValidator
 
 
 def above_zero(value: float) -> float:
-    """The value; raises ValueError unless it is more than 0."""
+    """The value, in whatever unit it has; raises ValueError unless it is more than 0."""
     if not value > 0:
         raise ValueError(f"found {value:g}, expected more than 0")
     return value
 
 
 def not_below_zero(value: float) -> float:
-    """The value; raises ValueError below 0."""
+    """The value, in whatever unit it has; raises ValueError below 0."""
     if value < 0:
         raise ValueError(f"found {value:g}, expected 0 or more")
     return value
