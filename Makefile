@@ -22,6 +22,7 @@ bench: .venv/test.ready  ## measure, print the table, write docs/benchmarks.md
 
 pictures: .venv/test.ready  ## make the pictures in docs/ again
 	$(BIN)/python scripts/make_paper_pictures.py
+	$(BIN)/python scripts/make_years_picture.py
 	$(BIN)/python scripts/make_pictures.py
 
 schemas: .venv/run.ready  ## make schemas/ again from the records

@@ -75,18 +75,31 @@ def _strip(axes: Any, drift: Drift, today: date) -> None:
         if period.ended != "open":
             axes.axvline(period.points[-1].day, color=QUIET, linewidth=1.0, linestyle=":")
     last = drift.now
+    low, high = _span_of(drift, scale)
+    axes.set_ylim(0.0 if drift.kind == "t90" else low, high)
+    for point in (point for period in drift.periods for point in period.points if point.failed):
+        # far off by nature: told at the edge, so that the rest can be read
+        edge = low if point.value * scale < low else min(point.value * scale, high)
+        axes.annotate(
+            "did not alarm", (point.day, edge), (0, 6), textcoords="offset points", fontsize=7, color=INK, ha="center"
+        )
+        axes.plot([point.day], [edge], "v" if edge == low else "^", markersize=6, color=VERMILION, clip_on=False)
     for limit in (last.lower, last.upper):
         if limit is not None:
             axes.axhline(limit * scale, color=INK, linewidth=0.9, linestyle=(0, (5, 3)))
-    told = [point.value for period in drift.periods for point in period.points]
-    told += [limit for limit in (last.lower, last.upper) if limit is not None]
-    low, high = min(told) * scale, max(told) * scale
+
+
+def _span_of(drift: Drift, scale: float) -> tuple[float, float]:
+    """Lowest and highest value that is drawn, with some room; what failed is told at the edge."""
+    told = [point.value for period in drift.periods for point in period.points if not point.failed]
+    told += [limit for limit in (drift.now.lower, drift.now.upper) if limit is not None]
+    low, high = (min(told) * scale, max(told) * scale) if told else (0.0, 1.0)
     room = 0.12 * (high - low) or max(abs(high), 1.0) * 0.1
-    axes.set_ylim(0.0 if drift.kind == "t90" else low - room, high + room)
+    return low - room, high + room
 
 
 def _points(axes: Any, period: Period, scale: float) -> None:
-    for point in period.points:
+    for point in (one for one in period.points if not one.failed):
         bar = None if point.u is None else COVERAGE_K * point.u * scale
         shape = "s" if point.as_left else "^" if point.outside else "o"
         axes.errorbar(
