@@ -201,11 +201,14 @@ def test_a_browser_with_bent_clocks_is_placed_alike(ends: Ends, bent: dict[str, 
         for _ in range(taps):
             buttons.nth(rng.randrange(2)).tap()
             phone.wait_for_timeout(rng.uniform(100, 1200))
-        phone.locator("#kept", has_text="All marks are recorded").wait_for(timeout=120_000)
+        end = time.monotonic() + 120.0
+        kept: list[dict[str, Any]] = []
+        while [one["state"] for one in kept] != ["recorded"] * taps:
+            assert time.monotonic() < end, kept
+            phone.wait_for_timeout(200)
+            kept = sorted(phone.evaluate(KEPT), key=lambda one: one["nth"])
         truly_ms = phone.evaluate("window.truly_ms")
-        kept = sorted(phone.evaluate(KEPT), key=lambda one: one["nth"])
-    assert len(kept) == len(truly_ms) == taps
-    assert {one["state"] for one in kept} == {"recorded"}
+    assert len(truly_ms) == taps
     placed, ahead_s = ends.instants(), time.time() - time.monotonic()
     error_s = np.array([placed[one["mark_id"]] - (ms / 1e3 - ahead_s) for one, ms in zip(kept, truly_ms, strict=True)])
     u_s = np.array([one["u_s"] for one in kept])
