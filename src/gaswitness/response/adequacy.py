@@ -18,8 +18,8 @@ Bools = NDArray[np.bool_]
 _RESPONSE_F = 8.0
 """F ratio of the step against no step that noise alone passes less than once in 10,000 traces."""
 _LAGS = 8
-_UNKNOWN = 0.5
-"""Correlation of neighbouring noise to reckon with where no clean air was recorded."""
+_LEAST_AIR = 20
+"""Readings of clean air that can tell whether its noise is correlated."""
 _MOST = 0.95
 _STILL = 0.01
 """Mean square below this is no noise."""
@@ -102,19 +102,20 @@ def neighbours(pulled: Floats, worth: Floats, before: Bools) -> Neighbours:
 def _in_air(pulled: Floats, worth: Floats) -> float:
     """The most by which noise may well be correlated from one reading to the next, as clean air shows it [part].
 
-    One standard error above the correlation found, which is first freed of its bias -(1 + 3 phi) / n (M. G. Kendall,
-    Biometrika 41 (1954) 403-404, from memory). The sum over neighbours then has a standard deviation larger by
-    (1 + phi) / (1 - phi), that of a spectrum at frequency zero.
+    One standard error above the correlation about a straight line, first freed of its bias -(2 + 4 phi) / n (P. A. P.
+    Moran, Biometrika 35 (1948), M. G. Kendall, Biometrika 41 (1954), from memory). The sum over neighbours then has
+    a standard deviation larger by (1 + phi) / (1 - phi), that of a spectrum at frequency zero.
     """
     n = pulled.size
-    if n < 5:
-        return _UNKNOWN
-    moved = pulled - pulled.mean()
+    if n < _LEAST_AIR:  # too short to tell: a doubt too many costs less than one too few
+        return 0.0
+    at = np.arange(n) - 0.5 * (n - 1)  # a baseline on the move is no noise: the straight line is taken out
+    moved = pulled - pulled.mean() - at * float(at @ pulled) / float(at @ at)
     if float(moved @ moved) < _STILL * n:  # a display so coarse that the noise does not show on it
         return 0.0
     pairs = float(worth[1:] @ worth[:-1])
     phi = float(moved[1:] @ moved[:-1]) / pairs
-    phi += (1.0 + 3.0 * phi) / n
+    phi += (2.0 + 4.0 * phi) / n
     return min(_MOST, max(0.0, phi + math.sqrt(max(0.0, 1.0 - phi**2) / pairs)))
 
 
