@@ -201,3 +201,16 @@ def test_crossed_detectors_are_told_apart_within_a_bout():
         verdict = next(v for v in judgement.verdicts if v.tag == tag)
         assert verdict.outcome == "fail"
         assert f"crossed: the gas on {tag} was read on {other}'s channel" in verdict.why
+
+
+def test_a_vote_that_fell_short_is_tried_again_without_the_members_own_tests():
+    _, first = seen(visit(example_plan("coldstore.yaml", HALL), faults=("uncounted:CS-2",)))
+    assert all(name.startswith("HALL-VOTE/") for name in first.fell_short)
+    site = example_plan("coldstore.yaml", HALL).site
+    again = build_plan(site, only=first.fell_short, made=datetime(2026, 11, 26, tzinfo=UTC), today=DAY)
+    assert again.detectors == ()
+    series, second = seen(visit(again))
+    assert second.outcome == "pass"
+    assert second.complete
+    assert {trial.group for trial in series.trials} == {"HALL-VOTE"}
+    assert [line.outcome for line in second.effects] == ["pass", "pass"]

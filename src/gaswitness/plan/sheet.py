@@ -15,7 +15,7 @@ from typing import Any
 from gaswitness.paper import typeset
 from gaswitness.plan.dryrun import Watch, dry_run
 from gaswitness.plan.lines import FAULT
-from gaswitness.plan.records import Criterion, DetectorPlan, GasNeed, Plan, Step
+from gaswitness.plan.records import Bout, Criterion, DetectorPlan, GasNeed, Plan, Step
 from gaswitness.site.records import Detector, Effect
 from gaswitness.wording import between, level, mixture, number, scale_ppm
 
@@ -63,8 +63,23 @@ def sheet_view(plan: Plan) -> dict[str, Any]:
             _detector(plan, planned, place, starts.get(planned.tag, 0.0), posts)
             for place, planned in enumerate(plan.detectors, 1)
         ],
+        "bouts": [_bout(plan, bout, posts) for bout in plan.bouts],
         "not_shown": [{"cause": n.cause, "effect": n.effect or "", "why": n.why} for n in plan.not_shown],
         "assumptions": list(plan.assumptions),
+    }
+
+
+def _bout(plan: Plan, bout: Bout, posts: dict[str, str]) -> dict[str, str]:
+    """Detectors under gas at once: caps, and what must or must not act, with room for the times."""
+    steps = [step for step in plan.steps if step.bout == bout.bout and step.kind in ("quiet", "follow") and step.group]
+    order = [*(f"{tag}, signal open" for tag in bout.faulty), *bout.tags]
+    return {
+        "bout": bout.bout,
+        "order": ", then ".join(order),
+        "loads": "; ".join(f"{one.caps} on {one.cylinder}, {one.flow_m3_s * 60e3:.1f} L/min" for one in bout.loads),
+        "looks": " ".join(step.text for step in steps),
+        "posts": ", ".join(posts.get(post, post) for post in bout.posts),
+        "minutes": f"{bout.duration_s / 60:.0f}",
     }
 
 

@@ -254,6 +254,13 @@ CASES: dict[str, tuple[str, str, str, Change, Change]] = {
         {"$.cylinders[0].expires": "2026-11-25"},
         {},
     ),
+    "manifold for one": (
+        DOUBT,
+        "$.cylinders[0].manifold_flow",
+        "does not feed two caps",
+        {"$.cylinders[0].manifold_flow": "0.6 L/min"},
+        {},
+    ),
     "no certificate": (DOUBT, "$.cylinders[0].certificate", "hard to defend", {"$.cylinders[0].certificate": " "}, {}),
     "no uncertainty": (
         DOUBT,

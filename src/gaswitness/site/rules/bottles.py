@@ -9,7 +9,7 @@ from gaswitness.errors import UnitError
 from gaswitness.sentence import figure, said
 from gaswitness.site.records import Cylinder, Detector, Direction, Site
 from gaswitness.site.rules.remark import Remarks, doubt, fault, level
-from gaswitness.wording import word
+from gaswitness.wording import number, word
 
 STRONG_ENOUGH = 1.2
 """Test gas is taken at 1.2 to 2 times the highest alarm it must prove (common practice, no source)."""
@@ -48,6 +48,15 @@ def _itself(site: Site, cylinder: Cylinder, path: str, today: date) -> Remarks:
                 day=str(cylinder.expires),
                 tag=cylinder.tag,
                 days=SOON.days,
+            ),
+        )
+    if cylinder.manifold_flow_m3_s is not None and cylinder.manifold_flow_m3_s < 2 * cylinder.flow_m3_s:
+        yield doubt(
+            f"{path}.manifold_flow",
+            said(
+                "found {manifold} L/min, which does not feed two caps at {flow} L/min each",
+                manifold=number(cylinder.manifold_flow_m3_s * 60e3),
+                flow=number(cylinder.flow_m3_s * 60e3),
             ),
         )
     if not cylinder.certificate.strip():
