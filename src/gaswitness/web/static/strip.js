@@ -35,7 +35,7 @@ function planned(strip, now, t) {
 // `beside` tells how many strips share the page: with several of them each is lower.
 export function draw(place, strip, samples, now, t, language, beside = 1) {
   const width = Math.max(320, place.clientWidth), small = width < 560;
-  const height = (small ? 300 : 360) - (beside > 1 ? 90 : 0), left = small ? 46 : 62, right = 14, top = 20, foot = 46;
+  const height = (small ? 300 : 360) - (beside > 1 ? 90 : 0), left = small ? 56 : 62, right = 14, top = 20, foot = 46;
   const start = now.gas_on ?? now.t, length = strip.curve ? strip.curve.t[strip.curve.t.length - 1] : 180;
   const from = start - LEAD_S, until = Math.max(start + length, now.t + 0.02 * length);
   const levels = strip.points.flatMap((p) => [p.set, p.clear]);
