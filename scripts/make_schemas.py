@@ -18,6 +18,8 @@ from typing import Annotated, Any
 from pydantic import BaseModel, TypeAdapter
 
 from gaswitness.judge.records import Judgement
+from gaswitness.learn.due import Due
+from gaswitness.learn.records import DetectorTest
 from gaswitness.plan.records import Plan
 from gaswitness.records import Record
 from gaswitness.run.events import EVENT
@@ -29,6 +31,8 @@ DOCUMENTS: dict[str, TypeAdapter[Any]] = {
     "plan": TypeAdapter(Plan),
     "event": EVENT,
     "judgement": TypeAdapter(Judgement),
+    "tested": TypeAdapter(DetectorTest),
+    "due": TypeAdapter(Due),
 }
 BEGIN, END = "<!-- keys: written by scripts/make_schemas.py -->", "<!-- keys: end -->"
 

@@ -29,7 +29,7 @@ def test_generated_files_are_up_to_date(maker: ModuleType) -> None:
     assert stale == [], "run python scripts/make_schemas.py"
 
 
-@pytest.mark.parametrize("name", ["site", "plan", "event", "judgement"])
+@pytest.mark.parametrize("name", ["site", "plan", "event", "judgement", "tested", "due"])
 def test_schemas_are_schemas(repo: Path, name: str) -> None:
     schema = json.loads((repo / "schemas" / f"{name}.schema.json").read_text(encoding="utf-8"))
     jsonschema.Draft202012Validator.check_schema(schema)

@@ -27,12 +27,12 @@ EXPECTED = "a file name, sqlite:///FILE, or postgresql://USER@HOST/DATABASE"
 
 
 def default_url() -> str:
-    """The store in the user's data folder, unless the environment names another."""
+    """The store in the user's data folder, a path, unless the environment names another, a path or an address."""
     if named := os.environ.get(STORE):
         return named
     from platformdirs import user_data_path
 
-    return f"sqlite:///{user_data_path('gaswitness', appauthor=False) / 'history.sqlite'}"
+    return str(user_data_path("gaswitness", appauthor=False) / "history.sqlite")
 
 
 def read_url(store: str | None) -> URL:

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
 
-from sqlalchemy import Engine, Select, func, or_, select
+from sqlalchemy import Engine, Select, case, func, or_, select
 from sqlalchemy.engine import RowMapping
 
 from gaswitness.errors import EvidenceError, InputError
@@ -86,12 +86,12 @@ class Store:
         """What a due list needs, whatever the years have gathered: without figures, the last test of each detector that
         showed something, up to a day, and those on which a sensor was exchanged."""
         visit, test = schema.visit.c, schema.test.c
+        showed_nothing = case((test.outcome == "not tested", 1), else_=0)
         newest = func.row_number().over(
-            partition_by=(visit.site, test.tag, visit.simulated), order_by=(visit.ended.desc(), visit.visit.desc())
+            partition_by=(visit.site, test.tag, visit.simulated),
+            order_by=(showed_nothing, visit.ended.desc(), visit.visit.desc()),
         )
-        shown = _standing_tests(site).where(
-            visit.ended < (until + timedelta(days=1)).isoformat(), test.outcome != "not tested"
-        )
+        shown = _standing_tests(site).where(visit.ended < (until + timedelta(days=1)).isoformat())
         ranked = shown.add_columns(newest.label("newest")).subquery()
         found = select(ranked).where(or_(ranked.c.newest == 1, ranked.c.sensor_exchanged)).order_by(ranked.c.ended)
         papers = self._papers()

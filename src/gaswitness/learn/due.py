@@ -125,7 +125,7 @@ def _bottles(site: Site, by_tag: Mapping[str, list[DetectorTest]], today: date) 
 def _sensor(site: Site, detector: Detector, history: list[DetectorTest], today: date) -> Due | None:
     if detector.sensor_life_months is None:
         return None
-    exchanged = [test.day for test in history if test.sensor_exchanged]
+    exchanged = [test.day for test in history if test.sensor_exchanged and test.day <= today]
     fitted = max([*exchanged, *([detector.sensor_fitted] if detector.sensor_fitted else [])], default=None)
     life = detector.sensor_life_months
     if fitted is None:

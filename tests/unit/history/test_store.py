@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 
 import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
+from gaswitness.certify import certificate
 from gaswitness.certify.keys import fingerprint
 from gaswitness.errors import EvidenceError, InputError
+from gaswitness.evidence.ledger import read_ledger, seal
 from gaswitness.history import schema
 from gaswitness.history.ageing import ageing_of
 from gaswitness.history.intake import parcel_of
 from gaswitness.history.opening import open_engine, writing
 from gaswitness.history.store import open_store
+from gaswitness.run.events import MarkMade
 from support.kept import KEY, NOW, bundled, inhibited, ledger
 
 
@@ -199,3 +202,43 @@ def test_other_files_are_refused_in_words(data, name, said):
 def test_when_it_was_kept_is_the_instant_handed_in(store):
     keep(store, bundled())
     assert store.originals()[0].kept_at == datetime(2026, 11, 25, 12, tzinfo=UTC).isoformat()
+
+
+def test_marks_that_came_in_late_make_a_fuller_record_of_the_same_visit(store):
+    whole = ledger()
+    read = read_ledger(whole)
+    wall = read.events[-1].wall
+    mark = MarkMade(
+        t_s=110.5, wall=wall, mark_id="late-1", post="DOOR", witness="Ines", signal="BEACON.on", on=True, u_s=0.12
+    )
+    late = seal(mark, read.digest, 0)
+    after = certificate.issue(whole, "R1", KEY, issued=NOW, late_bytes=late).bundle
+    keep(store, bundled())
+    kept = keep(store, after, "R1-late.evidence.zip")
+    assert (kept.visits, kept.corrected) == (1, 1)
+    assert [test.tag for test in store.tested()] == ["A", "B"], "one visit, and the fuller record of it"
+    assert keep(store, whole, "R1.ledger.jsonl").visits == 0
+    assert len(store.rows("visit")) == 2
+
+
+def test_what_a_due_list_needs_is_the_last_that_showed_something_and_every_new_sensor(store):
+    head = "site,date,tag,gas,outcome,sensor exchanged\n"
+    rows = [
+        "S,2021-05-01,A,CO,pass,yes",
+        "S,2022-05-01,A,CO,pass,no",
+        "S,2023-05-01,A,CO,fail,no",
+        "S,2023-09-01,A,CO,not tested,yes",
+        "S,2024-05-01,A,CO,not tested,no",
+        "S,2025-05-01,A,CO,pass,no",
+        "S,2023-06-01,B,CO,not tested,no",
+    ]
+    keep(store, (head + "\n".join(rows)).encode(), "old.csv")
+    found = store.last_tested(date(2024, 12, 31))
+    assert [(one.tag, one.at, one.outcome) for one in found] == [
+        ("A", "2021-05-01", "pass"),
+        ("A", "2023-05-01", "fail"),
+        ("B", "2023-06-01", "not tested"),
+        ("A", "2023-09-01", "not tested"),
+    ]
+    assert [one.at for one in store.last_tested(date(2025, 5, 1)) if one.outcome == "pass"][-1] == "2025-05-01"
+    assert store.last_tested(date(2025, 5, 1), site="T") == []
