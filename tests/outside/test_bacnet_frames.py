@@ -72,7 +72,7 @@ async def peer(answers: Answers) -> AsyncIterator[tuple[Peer, int]]:
 
 @asynccontextmanager
 async def stack() -> AsyncIterator[Stack]:
-    made = Stack(("127.0.0.1", 0), ("127.255.255.255", 47808), 0.3)
+    made = Stack(("127.0.0.1", 0), [("127.255.255.255", 47808)], 0.3)
     await made.open()
     try:
         yield made
@@ -143,7 +143,7 @@ async def test_who_is_and_i_am_as_printed() -> None:
     loop = asyncio.get_running_loop()
     transport, _ = await loop.create_datagram_endpoint(Listener, local_addr=("127.0.0.1", 0))
     port = transport.get_extra_info("sockname")[1]
-    reader = Stack(("127.0.0.1", 0), ("127.0.0.1", port), 0.3)
+    reader = Stack(("127.0.0.1", 0), [("127.0.0.1", port)], 0.3)
     await reader.open()
     found = await reader.find(3, 0.6)
     reader.close()

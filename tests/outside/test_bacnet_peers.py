@@ -122,7 +122,20 @@ async def test_a_port_that_is_taken_is_told() -> None:
         port = other.getsockname()[1]
         with pytest.raises(LinkError, match=f"could not take UDP port {port}") as caught:
             await link_to(f"bacnet://{INSTANCE}?local=127.0.0.1:{port}").open()
-    assert "another BACnet program" in caught.value.hint
+    assert "another program may hold it" in caught.value.hint
+
+
+@needs_loopback_broadcast
+async def test_a_search_goes_on_where_another_program_has_the_usual_port(monkeypatch: pytest.MonkeyPatch) -> None:
+    """As on a machine that runs a device or a gateway itself: the search leaves from a port of its own."""
+    with Device(objects=HELD) as device:
+        monkeypatch.setattr("gaswitness.links.bacnet.PORT", device.port)
+        seen = await poll_once(link_to(f"bacnet://{INSTANCE}"))
+        monkeypatch.setattr("gaswitness.links.bacnet.SEARCH_S", 0.3)
+        with pytest.raises(LinkError, match="no device 77 answered") as caught:
+            await link_to("bacnet://77").open()
+    assert shown(seen)["NH3-1"] == 12.5
+    assert f"another program holds UDP port {device.port}" in caught.value.hint
 
 
 async def test_nobody_there_is_told_with_a_hint() -> None:

@@ -40,8 +40,10 @@ class Target:
     instance: int | None
     host: str
     port: int
-    local: tuple[str, int]
-    broadcast: tuple[str, int]
+    local: tuple[str, int] | None
+    """The own end; none for whichever is fit."""
+    broadcast: tuple[str, int] | None
+    """Where to ask for an instance; none for every network that this machine is on."""
 
 
 def target_of(url: str) -> Target:
@@ -73,15 +75,13 @@ def target_of(url: str) -> Target:
             raise InputError(
                 "not a device instance", where="link", found=url, expected=f"bacnet://0 to bacnet://{LAST_INSTANCE}"
             )
-        own = local or ("0.0.0.0", PORT)  # noqa: S104 devices answer a search by broadcast, to this port
-        return Target(int(host), "", 0, own, broadcast or ("255.255.255.255", PORT))
+        return Target(int(host), "", 0, local, broadcast)
     if host.replace(".", "").isdigit():
         try:
             ipaddress.IPv4Address(host)
         except ValueError as error:
             raise InputError("not an IPv4 address", where="link", found=url, expected=EXPECTED) from error
-    own = local or ("0.0.0.0", 0)  # noqa: S104 whichever way leads there
-    return Target(None, host, port or PORT, own, broadcast or ("255.255.255.255", PORT))
+    return Target(None, host, port or PORT, local, broadcast)
 
 
 def _endpoint(text: str, port: int) -> tuple[str, int] | None:
@@ -93,6 +93,19 @@ def _endpoint(text: str, port: int) -> tuple[str, int] | None:
     if not 0 <= number <= 65535:
         raise ValueError(text)
     return str(ipaddress.IPv4Address(host)), number
+
+
+def own_broadcasts() -> tuple[tuple[str, int], ...]:
+    """The broadcast address of every network that this machine is on, and the one for all of them."""
+    import ifaddr
+
+    found = ["255.255.255.255"]
+    for adapter in ifaddr.get_adapters():
+        for ip in adapter.ips:
+            if ip.is_IPv4 and ip.network_prefix < 31:
+                network = ipaddress.IPv4Interface(f"{ip.ip}/{ip.network_prefix}").network
+                found.append(str(network.broadcast_address))
+    return tuple((host, PORT) for host in dict.fromkeys(found))
 
 
 class BacnetLink:
@@ -114,8 +127,11 @@ class BacnetLink:
         self._stack: Stack | None = None
         self._address: Address | None = None
         self._units: dict[str, str] = {}
+        self._deaf = False
+        """Answers by broadcast go to another program of this machine."""
         try:
             import bacpypes3  # noqa: F401
+            import ifaddr  # noqa: F401
         except ImportError as error:
             raise LinkError(
                 f"{spec.url}: BACnet needs one more package", hint="pip install 'gaswitness[bacnet]'"
@@ -126,26 +142,37 @@ class BacnetLink:
 
         Raises LinkError where it does not, and InputError where site and device name different units.
         """
-        from gaswitness.links.bacnet_stack import Stack
-
         if self._stack is None:
-            stack = Stack(self._target.local, self._target.broadcast, self._timeout_s)
-            try:
-                await stack.open()
-            except OSError as error:
-                host, port = self._target.local
-                raise LinkError(
-                    f"{self.url}: could not take UDP port {port} of {host} ({error.strerror or error})",
-                    hint="another BACnet program may hold it: close that, give the device's own address in place of "
-                    "its instance, or another port with ?local=IP:PORT",
-                ) from error
-            self._stack = stack
+            self._stack = await self._opened()
         try:
             self._address = await self._met(self._stack)
         except (LinkError, InputError):
             await self.close()
             raise
         self._patience.succeeded()
+
+    async def _opened(self) -> Stack:
+        """The protocol on a port of its own; a search takes the usual one, unless another program has it."""
+        from gaswitness.links.bacnet_stack import Stack
+
+        target = self._target
+        everywhere = "0.0.0.0"  # noqa: S104 whichever way leads there
+        usual = [(everywhere, PORT)] if target.instance is not None else []
+        broadcasts = own_broadcasts() if target.broadcast is None else (target.broadcast,)
+        refused = None
+        for local in [target.local] if target.local is not None else [*usual, (everywhere, 0)]:
+            stack = Stack(local, broadcasts, self._timeout_s)
+            try:
+                await stack.open()
+            except OSError as error:
+                refused = LinkError(
+                    f"{self.url}: could not take UDP port {local[1]} of {local[0]} ({error.strerror or error})",
+                    hint="another program may hold it; give another with ?local=IP:PORT, or leave that out",
+                )
+            else:
+                self._deaf = refused is not None
+                return stack
+        raise refused or LinkError(f"{self.url}: no port")
 
     async def poll(self) -> Polled:
         """Every object, read once; raises LinkError. Looks for a lost device again, waiting longer each time."""
@@ -220,10 +247,11 @@ class BacnetLink:
             return IPv4Address(entries[0][4]), None
         found = await stack.find(target.instance, SEARCH_S)
         if not found:
+            deaf = f"another program holds UDP port {PORT}, where answers may have gone: close it; or "
             raise LinkError(
                 f"{self.url}: no device {target.instance} answered within {SEARCH_S:g} s",
-                hint="searches reach the own network only: give the device's address as bacnet://HOST, or that "
-                "network's broadcast address with ?broadcast=IP",
+                hint=f"{deaf if self._deaf else ''}give the device's address as bacnet://HOST, since searches reach the own networks only, "
+                "or the broadcast address of its network with ?broadcast=IP",
             )
         if len(found) > 1:
             raise LinkError(

@@ -108,9 +108,9 @@ class _Reader(Application):  # type: ignore[misc]
 class _Port(Server, asyncio.DatagramProtocol):  # type: ignore[misc]
     """One UDP port, under the BACnet/IP codec."""
 
-    def __init__(self, broadcast: tuple[str, int]) -> None:
+    def __init__(self, broadcasts: Sequence[tuple[str, int]]) -> None:
         super().__init__()
-        self._broadcast = broadcast
+        self._broadcasts = tuple(broadcasts)
         self._transport: asyncio.DatagramTransport | None = None
         self._handling: set[asyncio.Task[None]] = set()
         self.trouble = ""
@@ -128,12 +128,13 @@ class _Port(Server, asyncio.DatagramProtocol):  # type: ignore[misc]
 
     async def indication(self, pdu: Any) -> None:
         to = pdu.pduDestination
-        where = self._broadcast
+        places = self._broadcasts
         if not isinstance(to, LocalBroadcast):
-            where = to.addrTuple if isinstance(to, IPv4Address) else IPv4Address(to).addrTuple
+            places = (to.addrTuple if isinstance(to, IPv4Address) else IPv4Address(to).addrTuple,)
         if self._transport is not None:
             self.trouble = ""
-            self._transport.sendto(bytes(pdu.pduData), where)
+            for place in places:
+                self._transport.sendto(bytes(pdu.pduData), place)
 
     def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
         task = asyncio.create_task(self._take(PDU(data, source=IPv4Address(addr))))
@@ -153,10 +154,10 @@ class _Port(Server, asyncio.DatagramProtocol):  # type: ignore[misc]
 class Stack:
     """One reader on one port."""
 
-    def __init__(self, local: tuple[str, int], broadcast: tuple[str, int], timeout_s: float) -> None:
+    def __init__(self, local: tuple[str, int], broadcasts: Sequence[tuple[str, int]], timeout_s: float) -> None:
         self._local = local
         self._timeout_s = timeout_s
-        self._port = _Port(broadcast)
+        self._port = _Port(broadcasts)
         self._app = _Reader()
         self._app.asap = ApplicationServiceAccessPoint(None, self._app.device_info_cache)
         self._app.asap.numberOfApduRetries = 1

@@ -6,7 +6,7 @@ import pytest
 
 from gaswitness.errors import InputError
 from gaswitness.links import objects
-from gaswitness.links.bacnet import target_of
+from gaswitness.links.bacnet import own_broadcasts, target_of
 from gaswitness.links.objects import Refused, Value, unit_of
 from gaswitness.run.ports import Polled
 from gaswitness.site.wires import LinkSpec, ObjectEntry
@@ -198,12 +198,18 @@ def test_a_map_that_cannot_be_is_refused(row: dict[str, object]) -> None:
 
 def test_addresses() -> None:
     at = target_of("bacnet://192.0.2.10")
-    assert (at.instance, at.host, at.port, at.local) == (None, "192.0.2.10", 47808, ("0.0.0.0", 0))
+    assert (at.instance, at.host, at.port, at.local) == (None, "192.0.2.10", 47808, None)
     assert target_of("bacnet://192.0.2.10:47809/").port == 47809
     assert target_of("bacnet://gas-panel.example").host == "gas-panel.example"
     found = target_of("bacnet://1234?broadcast=192.0.2.255&local=192.0.2.20:47810")
     assert (found.instance, found.broadcast, found.local) == (1234, ("192.0.2.255", 47808), ("192.0.2.20", 47810))
-    assert target_of("bacnet://0").local == ("0.0.0.0", 47808)
+    assert target_of("bacnet://0").instance == 0
+
+
+def test_a_search_goes_to_every_network_of_this_machine() -> None:
+    asked = own_broadcasts()
+    assert asked[0] == ("255.255.255.255", 47808)
+    assert ("127.255.255.255", 47808) in asked
 
 
 @pytest.mark.parametrize(
