@@ -247,12 +247,13 @@ class BacnetLink:
             return IPv4Address(entries[0][4]), None
         found = await stack.find(target.instance, SEARCH_S)
         if not found:
-            deaf = f"another program holds UDP port {PORT}, where answers may have gone: close it; or "
-            raise LinkError(
-                f"{self.url}: no device {target.instance} answered within {SEARCH_S:g} s",
-                hint=f"{deaf if self._deaf else ''}give the device's address as bacnet://HOST, since searches reach the own networks only, "
-                "or the broadcast address of its network with ?broadcast=IP",
+            hint = (
+                "give the device's address as bacnet://HOST, since searches reach the own networks only, or the "
+                "broadcast address of its network with ?broadcast=IP"
             )
+            if self._deaf:
+                hint = f"another program holds UDP port {PORT}, where answers may have gone: close it; or {hint}"
+            raise LinkError(f"{self.url}: no device {target.instance} answered within {SEARCH_S:g} s", hint=hint)
         if len(found) > 1:
             raise LinkError(
                 f"{self.url}: {len(found)} devices answered to instance {target.instance}: "
