@@ -9,6 +9,8 @@ from hypothesis import strategies as st
 
 from gaswitness.errors import PlanRefused
 from gaswitness.plan import Plan, dry_run
+from gaswitness.plan.bottles import carries
+from gaswitness.plan.votes import Votes
 from gaswitness.site.records import Site
 from support.planned import bottle, detector, planned, site
 
@@ -50,7 +52,8 @@ def sites(draw: st.DrawFn) -> Site:
     groups = []
     points = [cause for cause in causes if not cause.endswith("fault")]
     if len(points) > 1 and draw(st.booleans()):
-        groups.append({"tag": "VOTE", "members": points, "need": draw(st.integers(1, len(points)))})
+        rule = draw(st.sampled_from(["votes", "ignored", "reduces"]))
+        groups.append({"tag": "VOTE", "members": points, "need": draw(st.integers(1, len(points))), "faulty": rule})
         causes.append("VOTE")
     effects = [
         {
@@ -79,6 +82,7 @@ def sites(draw: st.DrawFn) -> Site:
             f"B-{i}",
             level=f"{draw(st.one_of(ppm(4500, 5000), ppm(200, 5200)))} ppm",
             pressure=f"{draw(st.sampled_from([5, 8, 60, 150]))} bar",
+            **draw(st.sampled_from([{}, {"manifold_flow": "1 L/min"}, {"manifold_flow": "2 L/min"}])),
         )
         for i in range(draw(st.integers(1, 3)))
     ]
@@ -93,9 +97,9 @@ def sites(draw: st.DrawFn) -> Site:
     )
 
 
-def plan_of(made_of: Site) -> Plan:
+def plan_of(made_of: Site, **choices: Any) -> Plan:
     try:
-        return planned(made_of)
+        return planned(made_of, **choices)
     except PlanRefused:
         assume(False)
         raise
@@ -137,7 +141,8 @@ def test_every_point_and_every_line_is_claimed_or_named_as_not_shown(made_of: Si
             owner, _, point = cause.partition(".")
             shown = (owner, point, line.effect) in brought
             if cause == "VOTE":
-                shown = any(effect == line.effect for _, _, effect in brought)
+                voted = {c.effect for c in plan.criteria if c.kind == "vote-acts"}
+                shown = any(effect == line.effect for _, _, effect in brought) or line.effect in voted
             assert shown or (cause, line.effect) in silent
 
 
@@ -157,3 +162,21 @@ def test_figures_of_a_plan_hang_together(made_of: Site) -> None:
         if criterion.lower is not None and criterion.upper is not None:
             assert criterion.lower <= criterion.upper
     assert Plan.model_validate_json(plan.model_dump_json()) == plan
+
+
+@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@given(sites(), st.sampled_from([None, "first", "all"]))
+def test_a_plan_with_all_at_once_is_refused_or_safe(made_of: Site, votes: Votes | None) -> None:
+    tags = [own.tag for own in made_of.detectors]
+    plan = plan_of(made_of, together=[tags] if len(tags) > 1 else [], votes=votes)
+    assert dry_run(plan).faults == ()
+    named = {bout.bout: bout for bout in plan.bouts}
+    assert {step.bout for step in plan.steps if step.bout} == set(named)
+    for bout in plan.bouts:
+        assert all(carries(made_of.cylinder(load.cylinder), load.caps) for load in bout.loads)
+        kinds = [step.kind for step in plan.steps if step.bout == bout.bout]
+        assert kinds.count("gas-on") == kinds.count("gas-off") == len(bout.tags)
+        assert kinds.count("fault") == kinds.count("mend")
+    for group in plan.groups:
+        assert {c.kind for c in plan.criteria if c.group == group.tag} >= {"vote-acts", "vote-clears", "no-stray"}
+        assert not set(group.effects) & {step.effect for step in plan.steps if step.kind == "inhibit"}
