@@ -443,3 +443,28 @@ async def test_a_device_behind_a_router_is_found_and_asked_through_it() -> None:
     transport.close()
     assert seen.readings["NH3-1"].value_ppm == 12.5
     assert len(asked) == 4  # a search, the objects, their units, and one poll
+
+
+async def test_two_devices_with_one_instance_are_told_apart_by_nobody(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("gaswitness.links.bacnet.SEARCH_S", 0.6)
+    loop = asyncio.get_running_loop()
+    other, _ = await loop.create_datagram_endpoint(asyncio.DatagramProtocol, local_addr=("127.0.0.1", 0))
+
+    class Listener(asyncio.DatagramProtocol):
+        def connection_made(self, transport: asyncio.BaseTransport) -> None:
+            self.transport = transport
+
+        def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
+            for transport in (self.transport, other):
+                i_am = framed(bytes.fromhex("1000 c4 020004d2 22 01e0 91 03 21 63"))
+                transport.sendto(i_am, addr)  # type: ignore[attr-defined]
+
+    transport, _ = await loop.create_datagram_endpoint(Listener, local_addr=("127.0.0.1", 0))
+    port = transport.get_extra_info("sockname")[1]
+    url = f"bacnet://1234?broadcast=127.0.0.1:{port}&local=127.0.0.1:0"
+    link = BacnetLink(LinkSpec.model_validate({"url": url, "objects": ROWS}), ravensmoor(), clock=OwnedClock())
+    with pytest.raises(LinkError, match="2 devices answered to instance 1234") as caught:
+        await link.open()
+    assert f"127.0.0.1:{port}, " in caught.value.message
+    for end in (transport, other):
+        end.close()
