@@ -79,3 +79,18 @@ def test_nothing_hangs_on_colour(weak: Path) -> None:
     result = runner.invoke(app, ["judge", str(weak)], color=False)
     assert "\x1b[" not in result.stdout
     assert "fail" in result.stdout
+
+
+def test_levels_stand_in_the_unit_of_their_detector(tmp_path: Path) -> None:
+    """The same limits, 22,500 to 27,500 ppm in JSON, are 2.25 to 2.75 on a detector that shows %vol."""
+    scene = sound(*ASKED)
+    shown = tuple(one.model_copy(update={"unit": "%vol"}) for one in scene.plan.site.detectors)
+    site = scene.plan.site.model_copy(update={"detectors": shown})
+    scene.plan = scene.plan.model_copy(update={"site": site})
+    path = tmp_path / "vol.jsonl"
+    path.write_bytes(written(scene))
+    found = json.loads(runner.invoke(app, ["judge", str(path), "--json"]).stdout)["verdicts"][0]["findings"][0]
+    assert (found["unit"], found["limits"]) == ("ppm", [22500.0, 27500.0])
+    text = " ".join(runner.invoke(app, ["judge", str(path), "--every"]).stdout.split())
+    assert "2.25 to" in text
+    assert "22,500" not in text

@@ -37,6 +37,6 @@ def judge(
     else:
         from gaswitness.cli.judge_view import show
 
-        show(judgement, every=every)
+        show(judgement, whole.started.plan.site.detectors, every=every)
     if judgement.outcome != "pass":
         raise typer.Exit(EXIT_FELL_SHORT)

@@ -10,9 +10,11 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
+from gaswitness.certify.wording import found_and_limits
 from gaswitness.judge.decide import COVERAGE_K
 from gaswitness.judge.records import EffectFinding, Finding, Judgement, Outcome, Verdict
-from gaswitness.wording import limits, number, probability, with_uncertainty
+from gaswitness.site.records import Detector
+from gaswitness.wording import number, probability, with_uncertainty
 
 SHAPES: dict[Outcome, str] = {
     "pass": "·",
@@ -35,12 +37,18 @@ SHADES: dict[Outcome, str] = {
 """Okabe-Ito; what passed carries no colour."""
 
 
-def show(judgement: Judgement, *, every: bool = False, console: Console | None = None) -> None:
-    """Print verdicts, what fell short and why, the matrix where it was not shown, and the punch list."""
+def show(
+    judgement: Judgement, detectors: Sequence[Detector] = (), *, every: bool = False, console: Console | None = None
+) -> None:
+    """Print verdicts, what fell short and why, the matrix where it was not shown, and the punch list.
+
+    Levels stand in the unit of their detector.
+    """
     out = console or Console(highlight=False)
+    by_tag = {detector.tag: detector for detector in detectors}
     out.print(_verdicts((*judgement.verdicts, *judgement.groups)))
     for verdict in (*judgement.verdicts, *judgement.groups):
-        _shortfalls(out, verdict.tag, verdict.findings, every)
+        _shortfalls(out, verdict.tag, verdict.findings, every, by_tag.get(verdict.tag))
     _shortfalls(out, "Whole visit", judgement.visit, every)
     _matrix(out, judgement.effects, every)
     if judgement.strays:
@@ -79,7 +87,9 @@ def _verdicts(verdicts: Sequence[Verdict]) -> Table:
     return table
 
 
-def _shortfalls(out: Console, title: str, findings: Iterable[Finding], every: bool) -> None:
+def _shortfalls(
+    out: Console, title: str, findings: Iterable[Finding], every: bool, detector: Detector | None = None
+) -> None:
     shown = [finding for finding in findings if every or finding.outcome != "pass"]
     if not shown:
         return
@@ -95,9 +105,9 @@ def _shortfalls(out: Console, title: str, findings: Iterable[Finding], every: bo
         if finding.outcome in ("not tested", "aborted") and not every:
             continue  # there is nothing to put into the columns; the reason stands below
         name = finding.criterion.partition("/")[2] or finding.criterion
-        bounds = "yes" if finding.unit == "yes" else limits(*finding.limits)
+        value, bounds = found_and_limits(finding, detector)
         chance = probability(finding.p_conform)
-        table.add_row(name, marked(finding.outcome), _value(finding), bounds, finding.rule, chance)
+        table.add_row(name, marked(finding.outcome), value, bounds, finding.rule, chance)
     if table.row_count:
         out.print(table)
     _reasons(out, [finding for finding in shown if finding.outcome != "pass"])
@@ -120,14 +130,6 @@ def _reasons(out: Console, short: Sequence[Finding]) -> None:
 
 def _hanging(text: Text, indent: int) -> Padding:
     return Padding(text, (0, 0, 0, indent))
-
-
-def _value(finding: Finding) -> str:
-    if finding.value is None:
-        return "none"
-    if finding.unit == "yes":
-        return "yes" if finding.value else "no"
-    return f"{with_uncertainty(finding.value, COVERAGE_K * (finding.u or 0.0))} {finding.unit}"
 
 
 def _matrix(out: Console, effects: Sequence[EffectFinding], every: bool) -> None:

@@ -8,6 +8,7 @@ what nature allows, and every name in it stands for something. Whether it would 
 from __future__ import annotations
 
 import difflib
+import re
 from typing import Any
 
 from pydantic import ValidationError
@@ -134,7 +135,7 @@ def _expected(kind: str, context: dict[str, Any]) -> str:
     if kind in _EXPECTED:
         return _EXPECTED[kind]
     if kind == "literal_error":
-        return str(context["expected"])
+        return _choices(str(context["expected"]))
     if kind == "string_too_long":
         return said("at most {count} characters", count=context["max_length"])
     if kind == "too_short":
@@ -150,6 +151,12 @@ def _expected(kind: str, context: dict[str, Any]) -> str:
             case "lt", limit:
                 return said("less than {limit}", limit=limit)
     return said("another kind of value")
+
+
+def _choices(expected: str) -> str:
+    """`'steady', 'flashing' or 'pulsed'`, as the records have it."""
+    *most, last = re.findall(r"'[^']*'", expected) or [expected]
+    return listed([listed(most), last], " or ") if most else last
 
 
 def _example(location: tuple[str | int, ...]) -> str:
