@@ -241,7 +241,10 @@ class _Driver:
             self._say(message)
 
     def _hear(self, message: Message) -> None:
-        self._messages = (*self._messages, message)[-KEPT_MESSAGES:]
+        kept = [*self._messages, message]
+        if len(kept) > KEPT_MESSAGES:  # what is real outlives whatever else is said meanwhile
+            kept.remove(next((one for one in kept if not one.real), kept[0]))
+        self._messages = tuple(kept)
 
     def _say(self, message: Message) -> None:
         self._hear(message)

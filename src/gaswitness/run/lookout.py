@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from gaswitness.run.causes import why_not_clear, why_not_set
-from gaswitness.run.events import Event, LinkChanged, StatusSeen
+from gaswitness.run.events import Event, LinkChanged, MarkMade, StatusSeen
 from gaswitness.run.state import OpenGas, RunState, Standing, bout_span
 from gaswitness.sentence import figure, listed, said
+from gaswitness.site.records import AlarmPointSpec
 from gaswitness.wording import word
 
 BY = "gaswitness"
@@ -41,8 +42,10 @@ class Lookout:
         if isinstance(event, LinkChanged):
             text = said("link is back") if event.up else said("link lost: {reason}; trying again", reason=event.reason)
             return [Message(event.t_s, text, urgent=not event.up)]
-        if not isinstance(event, StatusSeen) or not event.on:
+        if not isinstance(event, StatusSeen | MarkMade) or not event.on:
             return []
+        if isinstance(event, MarkMade) and event.signal in state.signals:
+            return []  # the link tells of it
         tag, _, what = event.signal.partition(".")
         detector = next((one for one in state.plan.site.detectors if one.tag == tag), None)
         if detector is None:
@@ -208,6 +211,17 @@ class Lookout:
             said("still waiting: {text}", text=now.step.text),
             urgent=False,
         )
+
+
+def standing_elsewhere(state: RunState) -> tuple[str, ...]:
+    """Alarms and faults that a link shows now at detectors not under test for them, as `TAG.point`."""
+    names = [f"{one.tag}.{name}" for one in state.plan.site.detectors for name in (*map(_name, one.alarms), "fault")]
+    standing = [name for name in names if state.signals.get(name)]
+    return tuple(name for name in standing if _not_of_this_test(state, *name.split(".", 1)))
+
+
+def _name(point: AlarmPointSpec) -> str:
+    return point.name
 
 
 def _not_of_this_test(state: RunState, tag: str, what: str) -> str:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Literal
 from gaswitness.alarms.voting import vote
 from gaswitness.plan.records import DetectorPlan, Step
 from gaswitness.run.events import Event, GasTurned, MarkMade, ReadingTaken
-from gaswitness.run.lookout import Message
+from gaswitness.run.lookout import Message, standing_elsewhere
 from gaswitness.run.state import OpenGas, RunState, Standing, bout_span, tags_of
 from gaswitness.run.steady import Sample
 from gaswitness.sentence import listed, said
@@ -172,6 +172,8 @@ class Snapshot:
     tests: tuple[UnderTest, ...]
     """All detectors under test, in the order of their bout; after a test the one that was shown last."""
     votes: tuple[VoteLine, ...]
+    elsewhere: tuple[str, ...]
+    """Alarms and faults that stand at detectors not under test, as `TAG.point`: to be treated as real."""
     cautions: tuple[str, ...]
     """To be read before the step that stands: all of them to begin with, those of the bottle before it is opened."""
     watched: tuple[Watched, ...]
@@ -250,6 +252,7 @@ class Watcher:
             gas_may_be_shut=main.gas_may_be_shut,
             tests=tests,
             votes=votes_of(state),
+            elsewhere=standing_elsewhere(state),
             cautions=_cautions(state),
             watched=self._watched(state),
             inhibits=tuple(state.inhibits.values()),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from gaswitness.run.lookout import Message
 from gaswitness.run.watchers import NextAlarm, PointLine, Snapshot, Strip, UnderTest
 from gaswitness.telling import Teller
 from gaswitness.web.live import Live
@@ -129,13 +130,19 @@ def now_document(snapshot: Snapshot, live: Live, tell: Teller) -> dict[str, Any]
             "last": snapshot.health.last_t_s,
         },
         "restarts": snapshot.restarts,
+        "elsewhere": list(snapshot.elsewhere),
         "messages": [
             {"t": round(one.t_s, 1), "text": tell(one.text), "urgent": one.urgent, "real": one.real}
-            for one in snapshot.messages[-MESSAGES:]
+            for one in _kept(snapshot.messages)
         ],
         "posts": posts_document(live),
         "told": [{"role": one.role, "reach": one.reach, **live.told.get(one.role, {})} for one in live.plan.site.warn],
     }
+
+
+def _kept(messages: tuple[Message, ...]) -> list[Message]:
+    """The last ones, and before them whatever is real."""
+    return [*(one for one in messages[:-MESSAGES] if one.real), *messages[-MESSAGES:]]
 
 
 def test_document(one: UnderTest, live: Live) -> dict[str, Any]:

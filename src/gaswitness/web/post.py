@@ -57,7 +57,7 @@ async def post_page(request: Request, post: str = "", session: Session = Witness
         "post": here,
         "run": live,
         "indications": indications(site, tag),
-        "texts": words_of(request).under("post.", "word.", "live.vote"),
+        "texts": words_of(request).under("post.", "word.", "live.vote", "live.stands_elsewhere"),
     }
     return page(request, "post.html", context, session=session)
 
@@ -161,6 +161,7 @@ def post_document(snapshot: Snapshot, live: Live, post: str, tell: Teller) -> di
         "may_shut": snapshot.gas_may_be_shut,
         "who": sorted(live.at_posts.get(post, {})),
         "link": snapshot.health.up,
+        "elsewhere": list(snapshot.elsewhere),
         "urgent": [
             tell(one.text) for one in snapshot.messages if one.urgent and snapshot.t_s - one.t_s < URGENT_S * live.speed
         ],

@@ -265,6 +265,9 @@ def _foot(snapshot: Snapshot, hands: ConsoleHands, width: int, height: int, shap
     """Progress, inhibit register, witness marks, messages and keys."""
     roomy = height >= 32
     lines = [_rule(width, shapes), *_detectors(snapshot, width, shapes, roomy)]
+    if snapshot.elsewhere:
+        text = f"! {', '.join(snapshot.elsewhere)}: not under test: treat as real"
+        lines.append(_line((text[:width], STYLES["second"])))
     lines += _beside(snapshot, width, shapes, roomy)
     lines += _inhibits(snapshot, width, shapes, roomy)
     lines += _watched(snapshot, hands, width, shapes, roomy)

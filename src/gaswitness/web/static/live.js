@@ -46,6 +46,7 @@ function head() {
   const late = now.inhibits.filter(isOverdue), said = (m) => late.some((i) => m.text.startsWith(`${i.effect}:`));
   const shown = [...elsewhere, ...urgent.filter((m) => !elsewhere.includes(m) && !said(m)).slice(-1)];
   const lines = [...shown.map((m) => `${clock(m.t)} ${m.text}`), ...late.map((i) => fill(t["live.inhibit_shout"], { effect: i.effect, by: i.by }))];
+  if (now.elsewhere.length) lines.unshift(fill(t["live.stands_elsewhere"], { signals: now.elsewhere.join(", ") }));
   $("alarms").hidden = lines.length === 0;
   put($("alarms"), lines.join(), ...lines.map((line) => node("p", "", shape("urgent"), ` ${line}`)));
 }

@@ -271,8 +271,10 @@ function drawNow() {
   const due = now.next;
   $("now-next").hidden = !due;
   if (due) put($("now-next"), `${due.point}${due.from}${due.sets}`, fill(t[due.sets ? "post.next_sets" : "post.next_clears"], { point: due.point, from: Math.max(0, Math.round(due.from - now.t)), until: Math.max(0, Math.round(due.until - now.t)) }));
-  $("urgent").hidden = now.urgent.length === 0;
-  put($("urgent"), now.urgent.join(), ...now.urgent.map((text) => node("p", "", shape("urgent"), ` ${text}`)));
+  const real = now.elsewhere.length ? [fill(t["live.stands_elsewhere"], { signals: now.elsewhere.join(", ") })] : [];
+  const urgent = [...real, ...now.urgent];
+  $("urgent").hidden = urgent.length === 0;
+  put($("urgent"), urgent.join(), ...urgent.map((text) => node("p", "", shape("urgent"), ` ${text}`)));
   $("hand").hidden = !now.by_hand;
   if (now.by_hand && reading) { put($("hand-tag"), reading.tag, reading.tag); put($("hand-unit"), reading.unit, reading.unit); }
 }

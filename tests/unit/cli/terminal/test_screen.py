@@ -114,7 +114,7 @@ def test_shapes_follow_what_the_terminal_can_show() -> None:
 def test_without_a_terminal_each_step_and_message_is_said_once(snapshots) -> None:
     said: list[str] = []
     talk = LineTalk(hands(), said.append)
-    for snapshot in snapshots.values():
+    for snapshot in sorted(snapshots.values(), key=lambda one: one.t_s):
         talk.show(snapshot)
         talk.show(snapshot)
     steps = [line for line in said if "CO2-A/await-set/low:" in line]
