@@ -36,6 +36,19 @@ def main() -> None:
     _page(made.pdf, 1, PICTURES / "certificate-1.png")
     _page(made.pdf, 2, PICTURES / "certificate-2.png")
     _page(sheet_pdf(plan), 2, PICTURES / "job-sheet.png")
+    releases(issued)
+
+
+def releases(made: datetime) -> None:
+    """The sheet of many leaks in the rooms of the rink, first page."""
+    from gaswitness.cli.release_sheet import sheet_of_study
+    from gaswitness.release.montecarlo import Spread, study
+    from gaswitness.release.scene import scenes
+    from gaswitness.site import read_site
+
+    site = read_site(REPO / "examples" / "ravensmoor.yaml")
+    results = [study(scene, scenarios=20_000, seed=1, stream=stream) for stream, scene in enumerate(scenes(site))]
+    _page(sheet_of_study(site.name, results, Spread(), 1, made, ".pdf"), 1, PICTURES / "release.png")
 
 
 def _worth_showing(snapshot: object) -> bool:
