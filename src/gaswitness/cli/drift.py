@@ -104,6 +104,8 @@ def _period(one: Period) -> dict[str, Any]:
         "per_year": one.per_year,
         "u_per_year": one.u_per_year,
         "robust_per_year": one.robust_per_year,
+        "intercept": float(one.fit.coefficients[0]) if one.fit else None,
+        "covariance": one.fit.covariance.tolist() if one.fit else None,
         "chi2": one.fit.chi2 if one.fit else None,
         "dof": one.fit.dof if one.fit else None,
         "reaches": _reaches(one.reaches) if one.reaches else None,

@@ -163,3 +163,9 @@ def test_two_rows_that_contradict_each_other_in_one_file(store):
 def test_the_page_says_what_every_column_holds(repo):
     page = (repo / "docs" / "history.md").read_text(encoding="utf-8")
     assert [name for name in COLUMNS if f"| `{name}` |" not in page] == []
+
+
+def test_a_rehearsal_on_paper_stays_one(store):
+    store.keep(paper_parcel(f"{HEAD},simulated\nS,2024-05-31,A,CO,pass,yes\n".encode(), "a.csv"), now=NOW)
+    [test] = store.tested()
+    assert test.simulated

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import contextlib
+import sqlite3
 from datetime import UTC, date, datetime
 
 import pytest
@@ -176,6 +178,24 @@ def test_the_database_itself_refuses_to_forget(filled, table, statement):
     with pytest.raises(DBAPIError, match="nothing that was kept is ever changed or removed"), writing(engine) as to:
         to.execute(text(statement.format(f'"{table}"', f'"{column}"')))
     engine.dispose()
+
+
+def test_no_other_program_replaces_a_row(tmp_path):
+    """As one that knows nothing of this one's settings would: SQLite's own REPLACE, on a plain connection."""
+    url = str(tmp_path / "s.db")
+    with open_store(url, make=True) as store:
+        keep(store, ledger("R2", made=inhibited()), "r2.jsonl")
+        keep(store, b"".join(ledger("R2", made=inhibited()).splitlines(keepends=True)[:40]), "begun.jsonl")
+        keep(store, bundled())
+        keep(store, b"site,date,tag,gas,outcome,adjusted,as found\nS,2024-01-01,A,CO,pass,zero,fail\n", "old.csv")
+    refused = []
+    with contextlib.closing(sqlite3.connect(url)) as database:
+        for table in schema.metadata.tables:
+            try:
+                database.execute(f'INSERT OR REPLACE INTO "{table}" SELECT * FROM "{table}"')
+            except sqlite3.IntegrityError:
+                refused.append(table)
+    assert refused == list(schema.metadata.tables)
 
 
 def test_an_untrusted_bundle_is_refused_whole(store):

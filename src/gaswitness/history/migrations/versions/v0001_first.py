@@ -245,7 +245,16 @@ def upgrade() -> None:
                 "FOR EACH STATEMENT EXECUTE FUNCTION gaswitness_refuse()"
             )
         return
+    inspector = sa.inspect(op.get_bind())
     for table in TABLES:
+        # INSERT OR REPLACE removes a row without asking the trigger on DELETE
+        keys = inspector.get_pk_constraint(table)["constrained_columns"]
+        same = " AND ".join(f'"{key}" = NEW."{key}"' for key in keys)
+        there = f"SELECT 1 FROM {table} WHERE {same}"  # noqa: S608 - names of our own tables
+        op.execute(
+            f"CREATE TRIGGER {table}_no_replace BEFORE INSERT ON {table} WHEN EXISTS ({there}) "
+            f"BEGIN SELECT RAISE(ABORT, '{WORDS}'); END"
+        )
         for act in ("UPDATE", "DELETE"):
             op.execute(
                 f"CREATE TRIGGER {table}_no_{act.lower()} BEFORE {act} ON {table} "
