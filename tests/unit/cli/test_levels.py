@@ -99,3 +99,12 @@ def test_bad_input_gets_one_clear_message(arguments: list[str], message: str) ->
     result = RUN.invoke(app, ["levels", *arguments])
     assert isinstance(result.exception, InputError)
     assert message in str(result.exception)
+
+
+def test_a_kind_of_place_that_no_rule_speaks_of_is_a_fault(repo: Path, tmp_path: Path) -> None:
+    text = (repo / "examples" / "ravensmoor.yaml").read_text(encoding="utf-8")
+    site = tmp_path / "site.yaml"
+    site.write_text(text.replace("place: car park", "place: attic"), encoding="utf-8")
+    said = str(RUN.invoke(app, ["levels", "--site", str(site)]).exception)
+    assert "$.areas[3].place" in said
+    assert "expected a kind of place that published rules speak of: machinery room," in said
