@@ -72,8 +72,8 @@ def certify(
         typer.echo(f"outcome      {outcome}")
         if issue.payload.judgement.late:
             typer.echo(
-                f"late         {issue.payload.judgement.late} marks or typed readings came in after the run had ended "
-                f"and are in it; without them: {issue.payload.outcome_at_end}"
+                f"late         marks or typed readings in it that came in after the run had ended: "
+                f"{issue.payload.judgement.late}; without them: {issue.payload.outcome_at_end}"
             )
         typer.echo(f"certificate  {pdf}")
         typer.echo(f"bundle       {bundle}")

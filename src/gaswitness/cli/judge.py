@@ -29,7 +29,7 @@ def judge(
     if judgement.late:
         at_end = judged(series_of(read_ledger(ledger.read_bytes(), str(ledger)))).outcome
         talk(
-            f"judged again: {judgement.late} marks or typed readings came in after the run had ended; "
+            f"judged again: marks or typed readings that came in after the run had ended: {judgement.late}; "
             f"without them: {at_end}, with them: {judgement.outcome}"
         )
     if as_json:

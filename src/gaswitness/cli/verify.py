@@ -38,7 +38,7 @@ def verify(
         typer.echo(f"outcome      {found.outcome}")
         if found.late:
             typer.echo(
-                f"late         {found.late} marks or typed readings came in after the run had ended and are in it; "
+                f"late         marks or typed readings in it that came in after the run had ended: {found.late}; "
                 f"without them: {found.outcome_at_end}"
             )
         typer.echo(

@@ -29,7 +29,7 @@ async def test_a_late_mark_reopens_the_judging_and_the_earlier_certificate_stays
 
         keep_late(folder / NAME, pressed())
         page = (await browser.get(f"/result/{NAME}")).text
-        assert "Judged again: 1 marks or typed readings" in page
+        assert "came in after the run had ended: 1." in page
         assert "When the run ended it was:" in page
         assert page.count("a newer judgement exists") == 2, "the earlier paper and its bundle"
 
@@ -50,7 +50,7 @@ async def test_a_second_late_mark_makes_that_certificate_an_earlier_one_too(fold
         assert "a newer judgement exists" not in (await browser.get(f"/result/{NAME}")).text
         keep_late(folder / NAME, pressed("late-2", 240.0, on=False, pattern=None))
         page = (await browser.get(f"/result/{NAME}")).text
-        assert "Judged again: 2 marks" in page
+        assert "came in after the run had ended: 2." in page
         assert "a newer judgement exists" in page
 
 
