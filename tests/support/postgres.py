@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import os
-import pwd
 import shutil
 import socket
 import subprocess
@@ -35,6 +34,8 @@ def server() -> Iterator[str]:
     as_user: dict[str, object] = {}
     folder = Path(tempfile.mkdtemp(prefix="gaswitness-pg-"))
     if os.geteuid() == 0:
+        import pwd
+
         servant = pwd.getpwnam(SERVANT)
         os.chown(folder, servant.pw_uid, servant.pw_gid)
         as_user = {"user": servant.pw_uid, "group": servant.pw_gid, "extra_groups": []}

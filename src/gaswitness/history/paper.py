@@ -77,7 +77,9 @@ class _Reader:
         message = (
             f"found {found!r}, expected {expected}" if found is not None else f"found nothing, expected {expected}"
         )
-        self.faults.append(Fault(f"{self.line.where}, column {column!r}", message, hint))
+        self.faults.append(
+            Fault(f"{self.line.where}, column {column!r}", message, hint or f"{column}: {COLUMNS[column]}")
+        )
 
     def text(self, column: str) -> str:
         cell = self.line.cells.get(column)
@@ -149,7 +151,7 @@ def paper_parcel(data: bytes, name: str) -> Parcel:
         if column and column not in COLUMNS
     ]
     faults += [
-        Fault("row 1", f"found no column {column!r}, expected {COLUMNS[column]}")
+        Fault("row 1", f"found no column {column!r}, expected {COLUMNS[column]}", "docs/history.md lists all columns")
         for column in REQUIRED
         if column not in header
     ]

@@ -33,6 +33,7 @@ def csv_of(*rows: dict[str, str]) -> bytes:
 def faults_of(data: bytes) -> list[str]:
     with pytest.raises(InputFaults) as told:
         paper_parcel(data, "old.csv")
+    assert all(fault.hint for fault in told.value.faults), "what to do is said as well"
     return [f"{fault.path}: {fault.message}" for fault in told.value.faults]
 
 
