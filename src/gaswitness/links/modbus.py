@@ -22,25 +22,34 @@ from gaswitness.links import registers
 from gaswitness.links.patience import Patience
 from gaswitness.links.registers import Block, plausible_orders
 from gaswitness.run.ports import Polled
+from gaswitness.sentence import figure, said
 from gaswitness.site.records import Site
 from gaswitness.site.wires import LinkSpec, RegisterEntry
 
 __all__ = ["ModbusLink", "plausible_orders"]
 
-READ_FUNCTIONS = {1: "coils", 2: "discrete inputs", 3: "holding registers", 4: "input registers"}
+READ_FUNCTIONS = {
+    1: said("coils"),
+    2: said("discrete inputs"),
+    3: said("holding registers"),
+    4: said("input registers"),
+}
 TCP = "modbus-tcp://HOST:PORT, port 1 to 65535"
 
 _EXCEPTIONS = {
-    1: ("illegal function", "the device does not know this function code; try 3 instead of 4, or 1 instead of 2"),
-    2: ("illegal data address", "the map names a register that the device does not have; addresses here count from 0"),
-    3: ("illegal data value", "the device refuses this many registers in one request"),
-    4: ("server device failure", "the device itself reports a failure"),
-    5: ("acknowledge", "the device is still at work on an earlier request"),
-    6: ("server device busy", "poll less often"),
-    8: ("memory parity error", "the device itself reports a failure"),
-    10: ("gateway path unavailable", "the gateway is not set up for this unit"),
+    1: (said("illegal function"), "the device does not know this function code; try 3 instead of 4, or 1 instead of 2"),
+    2: (
+        said("illegal data address"),
+        "the map names a register that the device does not have; addresses here count from 0",
+    ),
+    3: (said("illegal data value"), "the device refuses this many registers in one request"),
+    4: (said("server device failure"), "the device itself reports a failure"),
+    5: (said("acknowledge"), "the device is still at work on an earlier request"),
+    6: (said("server device busy"), "poll less often"),
+    8: (said("memory parity error"), "the device itself reports a failure"),
+    10: (said("gateway path unavailable"), "the gateway is not set up for this unit"),
     11: (
-        "gateway target failed to respond",
+        said("gateway target failed to respond"),
         "the unit behind the gateway does not answer; check unit_id and its supply",
     ),
 }
@@ -82,7 +91,7 @@ class ModbusLink:
         if not self._client.connected and not await self._client.connect():
             self._client.close()
             raise LinkError(
-                f"{self.url}: could not connect within {self._timeout_s:g} s",
+                said("{url}: could not connect within {wait} s", url=self.url, wait=figure(self._timeout_s, "g")),
                 hint="check address, port and cable; see that the device is on and serves Modbus here, "
                 "and that no other program holds its only connection",
             )
@@ -121,31 +130,46 @@ class ModbusLink:
 
     async def _read(self, block: Block) -> Sequence[int]:
         if self._client is None:
-            raise LinkError(f"{self.url}: not open")
+            raise LinkError(said("{url}: not open", url=self.url))
         ask: Callable[..., Awaitable[ModbusPDU]] = {
             1: self._client.read_coils,
             2: self._client.read_discrete_inputs,
             3: self._client.read_holding_registers,
             4: self._client.read_input_registers,
         }[block.function]
-        where = (
-            f"{self.url}, unit {self._spec.unit_id}, {READ_FUNCTIONS[block.function]} "
-            f"{block.start} to {block.start + block.count - 1}"
+        where = said(
+            "{url}, unit {unit}, {kind} {first} to {last}",
+            url=self.url,
+            unit=self._spec.unit_id,
+            kind=READ_FUNCTIONS[block.function],
+            first=block.start,
+            last=block.start + block.count - 1,
         )
         try:
             answer = await ask(block.start, count=block.count, device_id=self._spec.unit_id)
         except (ModbusException, OSError) as error:
             await self._drop()
             raise LinkError(
-                f"{where}: no answer within {self._timeout_s:g} s",
+                said("{where}: no answer within {wait} s", where=where, wait=figure(self._timeout_s, "g")),
                 hint="check the cable, the unit number and, on a serial line, speed and parity",
             ) from error
         if answer.isError():
-            name, hint = _EXCEPTIONS.get(answer.exception_code, ("unknown exception", ""))
-            raise LinkError(f"{where}: the device answered exception {answer.exception_code}, {name}", hint=hint)
+            name, hint = _EXCEPTIONS.get(answer.exception_code, (said("unknown exception"), ""))
+            code = answer.exception_code
+            raise LinkError(
+                said("{where}: the device answered exception {code}, {name}", where=where, code=code, name=name),
+                hint=hint,
+            )
         got: Sequence[int] = answer.bits if block.function in (1, 2) else answer.registers
         if len(got) < block.count:
-            raise LinkError(f"{where}: the device sent {len(got)} values, expected {block.count}")
+            raise LinkError(
+                said(
+                    "{where}: the device sent {count} values, expected {expected}",
+                    where=where,
+                    count=len(got),
+                    expected=block.count,
+                )
+            )
         return got[: block.count]
 
     async def _drop(self) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from gaswitness.clock import Clock
 from gaswitness.errors import LinkError
+from gaswitness.sentence import figure, said
 
 FIRST_WAIT_S = 1.0
 LONGEST_WAIT_S = 30.0
@@ -29,11 +30,11 @@ class Patience:
         self._wait_s = FIRST_WAIT_S
         self._not_before_s = -1.0
 
-    def check(self, why: str = "down") -> None:
+    def check(self, why: str = said("down")) -> None:
         """Raises LinkError while it is too early to try again."""
         left_s = self._not_before_s - self._clock.now_s()
         if left_s > 0:
-            raise LinkError(f"{self._url}: {why}, next attempt in {left_s:.0f} s")
+            raise LinkError(said("{url}: {why}, next attempt in {wait} s", url=self._url, why=why, wait=figure(left_s)))
 
     def failed(self) -> None:
         """An attempt failed: wait, and the next time twice as long."""
