@@ -84,8 +84,12 @@ def open_engine(store: str | None, *, make: bool) -> Engine:
             raise InputError(
                 "PostgreSQL needs a driver", where="--store", hint="pip install 'gaswitness[postgres]'"
             ) from error
-    with told(engine):
-        _bring_up(engine, make=make)
+    try:
+        with told(engine):
+            _bring_up(engine, make=make)
+    except BaseException:
+        engine.dispose()
+        raise
     return engine
 
 
