@@ -302,18 +302,18 @@ def _specs(block: Sequence[tuple[str, Sequence[str]]]) -> list[ReadAccessSpecifi
 
 
 def _results(answer: Any) -> dict[Key, Value | Refused]:
-    """Every property in an answer to ReadPropertyMultiple."""
+    """Every property in an answer to ReadPropertyMultiple, as far as it holds any."""
     got: dict[Key, Value | Refused] = {}
     if not isinstance(answer, ReadPropertyMultipleACK):
         return got
-    for result in answer.listOfReadAccessResults:
+    for result in answer.listOfReadAccessResults or ():
         kind, instance = result.objectIdentifier
-        for element in result.listOfResults:
-            one = str(element.propertyIdentifier)
-            error = element.readResult.propertyAccessError
-            got[f"{kind}:{instance}", one] = (
-                Refused(str(error.errorCode)) if error else _value(element.readResult.propertyValue.tagList, one)
-            )
+        for element in result.listOfResults or ():
+            one, read = str(element.propertyIdentifier), element.readResult
+            if read.propertyAccessError is not None:
+                got[f"{kind}:{instance}", one] = Refused(str(read.propertyAccessError.errorCode))
+            elif read.propertyValue is not None:
+                got[f"{kind}:{instance}", one] = _value(read.propertyValue.tagList, one)
     return got
 
 
@@ -335,8 +335,8 @@ def _value(tags: TagList | None, one: str) -> Value:
         if number == TagNumber.bitString and one == "status-flags":
             bits = StatusFlags.decode(TagList([tag]))
             return Value("flags", flags=frozenset(flag for flag, on in zip(FLAGS, bits, strict=False) if on))
-    except (ValueError, TypeError, IndexError):
-        pass  # octets that are no value of their tag
+    except Exception:  # whatever the library says of octets that are no value of their tag
+        return Value("other")
     return Value("other")
 
 
