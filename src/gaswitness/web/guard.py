@@ -32,7 +32,7 @@ STREAMS = frozenset({"/events", "/post/events"})
 STREAMS_EACH = 8
 """Streams that one session may have open at once; a browser opens one a page, and six at most."""
 BODY_S = 20.0
-"""By then what was announced must have come."""
+"""By then all that was announced must have come."""
 
 
 class Guard:
@@ -51,13 +51,14 @@ class Guard:
         headers = Headers(scope=scope)
         refused = self._refused(scope, headers)
         size, whole = 0, False
+        until_s = asyncio.get_running_loop().time() + BODY_S
 
         async def counted() -> Message:
             nonlocal size, whole
             if whole:
                 return await receive()
             try:
-                message = await asyncio.wait_for(receive(), BODY_S)
+                message = await asyncio.wait_for(receive(), until_s - asyncio.get_running_loop().time())
             except TimeoutError:
                 return {"type": "http.disconnect"}
             whole = not message.get("more_body", False)
