@@ -38,6 +38,13 @@ class Round:
         return last[0].from_s, max(s.until_s if s.until_s is not None else self.series.end_s for s in last)
 
     @property
+    def finished(self) -> bool:
+        """Its last step was gone through, and the record goes on after it."""
+        last = [step.id for step in self.series.plan.steps if step.bout == self.bout.bout][-1:]
+        ended = [s for s in self.series.steps if s.step.id in last and s.state in ("done", "timed-out", "skipped")]
+        return bool(ended) and self.series.end_s >= self.until_s
+
+    @property
     def from_s(self) -> float:
         """When it began; infinite where it did not."""
         return self.span[0] if self.span else math.inf

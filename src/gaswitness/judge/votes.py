@@ -316,6 +316,11 @@ def _clears(one: Round, criterion: Criterion) -> Finding:
     series = one.series
     if one.stood is None:
         return not_tested(criterion, said("There was nothing to clear: enough members never stood."))
+    complete = series.stopped is not None and series.stopped.outcome == "complete"
+    if not one.finished or (not complete and series.end_s < one.until_s + GONE_S):
+        return not_tested(
+            criterion, said("This round of {group} was not gone through to its end.", group=one.group.tag)
+        )
     standing = [member for member, state in one.states_at(one.until_s).items() if state is not False]
     if standing:
         text = said("{members} had not cleared when the round ended.", members=listed(standing))
