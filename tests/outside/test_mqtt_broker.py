@@ -351,6 +351,34 @@ async def test_a_message_sent_again_after_a_newer_one_changes_nothing() -> None:
     assert seen.readings["NH3-2"] == PolledReading(20.0, "good", pytest.approx(1.0))
 
 
+@pytest.mark.parametrize(
+    "garbage",
+    [
+        bytes.fromhex("ffffffffff"),  # a length of more than four octets
+        bytes.fromhex("3204ffff0001"),  # a topic longer than its packet
+        bytes.fromhex("32060002fffe0001"),  # a topic that is not UTF-8
+        bytes.fromhex("3000"),  # a message without anything
+        bytes.fromhex("0000"),  # no kind of packet
+    ],
+)
+async def test_octets_that_are_no_mqtt_are_a_lost_connection_or_passed_over(garbage: bytes) -> None:
+    async def talk(wire: Wire) -> None:
+        await welcomed(wire)
+        wire.writer.write(garbage)
+        wire.publish("rink/nh3-1", b"12.5", 1)
+
+    async with bytes_broker(talk) as (url, _):
+        link = link_to(url)
+        await link.open()
+        try:
+            seen = await until(link, has("NH3-1"))
+        except LinkError as error:
+            assert url in error.message  # noqa: PT017 either is right
+        else:
+            assert seen.readings["NH3-1"].value_ppm == 12.5
+        await link.close()
+
+
 async def test_a_broker_that_never_answers() -> None:
     async def talk(wire: Wire) -> None:
         await wire.packet()
