@@ -208,6 +208,8 @@ def _visit(read: _Reader) -> VisitRows:
     said: dict[str, Any] = {"site": site, "at": at, "by": by, "copy_of": copy_of, "test": test, "findings": findings}
     if simulated := read.yes("simulated") or False:
         said["simulated"] = True
+    if corrects:  # a row that goes back to what stood first is not that first row
+        said["corrects"] = True
     key = hashlib.sha256(json.dumps(said, sort_keys=True).encode()).hexdigest()
     visit = {
         "visit": key,

@@ -151,6 +151,17 @@ def test_a_correction_stands_beside_the_first(store):
         store.keep(paper_parcel(f"{HEAD},corrects\nS,2023-05-31,A,CO,fail,yes\n".encode(), "c.csv"), now=NOW)
 
 
+def test_a_correction_may_go_back_to_what_stood_first(store):
+    head, rows = (
+        f"{HEAD},corrects",
+        ["S,2024-05-31,A,CO,pass,", "S,2024-05-31,A,CO,fail,yes", "S,2024-05-31,A,CO,pass,yes"],
+    )
+    for count in (1, 2, 3):  # a file that grows, as such files do
+        store.keep(paper_parcel("\n".join([head, *rows[:count]]).encode(), f"{count}.csv"), now=NOW)
+    assert [test.outcome for test in store.tested()] == ["pass"]
+    assert len(store.rows("test")) == 3
+
+
 def test_two_rows_that_contradict_each_other_in_one_file(store):
     data = f"{HEAD}\nS,2024-05-31,A,CO,pass\nS,2024-05-31,A,CO,fail\n".encode()
     with pytest.raises(InputFaults, match=r"row 3: another record"):
