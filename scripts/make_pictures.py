@@ -11,6 +11,8 @@ REPO = Path(__file__).resolve().parent.parent
 sys.path.insert(0, str(REPO / "tests"))
 PICTURES = REPO / "docs" / "pictures"
 SPEED = 5.0
+FAULTS = ("stuck:STORE-BEACON", "crossed-effects:LAMP-6:LAMP-7")
+"""What is wrong at the rink whose result is shown, so that something is left to do."""
 
 
 def main() -> None:
@@ -24,7 +26,7 @@ def main() -> None:
         folder = Path(name)
         (folder / site.name).write_bytes(site.read_bytes())
         whole = example_plan(site.name)
-        (folder / "20261125T090000Z-ravensmoor-ice-rink.ledger.jsonl").write_bytes(visit(whole))
+        (folder / "20261125T090000Z-ravensmoor-ice-rink.ledger.jsonl").write_bytes(visit(whole, faults=FAULTS))
         plan = folder / "one.plan.json"
         command = [sys.executable, "-m", "gaswitness", "plan", str(site), "--detector", "NH3-1", "-o", str(plan)]
         subprocess.run(command, check=False, capture_output=True)

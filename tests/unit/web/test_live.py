@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from dataclasses import replace
 
 import pytest
 
@@ -382,3 +383,19 @@ def test_each_detector_under_test_has_its_own_strip_reading_gas_and_next_alarm()
     told = [one["tests"] for one in posts if len(one["tests"]) == 2]
     assert any(all(test["gas"] for test in tests) for tests in told)
     json.dumps(posts, allow_nan=False)
+
+
+def test_without_a_link_all_points_of_the_detector_are_there_to_be_marked_from_the_beginning(live):
+    """An alarm may come before anybody waits for it; what a link shows is not asked of people."""
+    shown = []
+
+    def each(watched, snapshot, world):
+        if snapshot.strip is not None and snapshot.gas is not None:
+            typed = replace(snapshot, strip=replace(snapshot.strip, quality="by-hand"))
+            shown.append((post_document(typed, live, "AT-PANEL", Teller("en")), watched, typed))
+
+    carried_out(("O2-1",), each=each)
+    assert shown
+    for by_hand, watched, typed in shown[:: len(shown) // 5]:
+        assert {"O2-1.low", "O2-1.high", "O2-1.fault"} <= {one["signal"] for one in by_hand["points"]}
+        assert post_document(typed, watched, "AT-PANEL", Teller("en"))["points"] == []
