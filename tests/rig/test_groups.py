@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+import asyncio
 from datetime import UTC, datetime
 
 import pytest
 
+from gaswitness.clock import OwnedClock
 from gaswitness.evidence.ledger import read_ledger
 from gaswitness.evidence.series import Series, series_of
 from gaswitness.judge import judge
 from gaswitness.judge.records import Finding, Judgement
 from gaswitness.links.rig.faults import parse_fault
+from gaswitness.links.rig.hands import RigHands
+from gaswitness.links.rig.link import RigLink
 from gaswitness.links.rig.world import World
 from gaswitness.plan import build_plan
-from gaswitness.run.events import GasTurned, NoteTaken
+from gaswitness.run.drive import drive
+from gaswitness.run.events import Event, GasTurned, NoteTaken, ReadingTaken, StepMoved
+from gaswitness.run.state import fold
 from gaswitness.run.watchers import Snapshot
+from support.ledgers import write_chain
 from support.rigged import DAY, example_plan, visit
 
 HALL = ("CS-1", "CS-2", "CS-3")
@@ -214,3 +221,51 @@ def test_a_vote_that_fell_short_is_tried_again_without_the_members_own_tests():
     assert second.complete
     assert {trial.group for trial in series.trials} == {"HALL-VOTE"}
     assert [line.outcome for line in second.effects] == ["pass", "pass"]
+
+
+# --- a pulled plug ---
+
+
+class Plug(Exception):
+    """Somebody pulled it."""
+
+
+@pytest.mark.parametrize("at", ["CS-1/await-plateau", "CS-2/zero", "HALL-VOTE/1/quiet/CS-1", "HALL-VOTE/2/follow"])
+def test_cut_off_in_a_bout_it_shuts_all_gas_begins_the_bout_again_and_passes(at):
+    plan = example_plan("coldstore.yaml", HALL, PAIR)
+    clock = OwnedClock(datetime(2026, 11, 25, 9, tzinfo=UTC))
+    world = World(plan.site, seed=1)
+    events: list[Event] = []
+    readings = 0
+
+    def pulled(event: Event) -> None:
+        """A few polls into that step."""
+        nonlocal readings
+        begun = any(isinstance(e, StepMoved) and e.step == at and e.state == "started" for e in events[-60:])
+        readings += begun and isinstance(event, ReadingTaken)
+        if readings > 9:
+            raise Plug
+        events.append(event)
+
+    def go(record, before=()):
+        link, hands = RigLink(world, clock), RigHands(world, clock)
+        asyncio.run(drive(plan, link, hands, clock, record, run_id="R1", operator="MK", simulated=True, before=before))
+
+    with pytest.raises(Plug):
+        go(pulled)
+    open_then = set(fold(events).gas)
+    cut = len(events)
+    go(events.append, tuple(events))
+    after = events[cut:]
+    shut = [event.tag for event in after if isinstance(event, GasTurned) and not event.on][: len(open_then)]
+    assert set(shut) == open_then
+    turned = [event.on for event in after if isinstance(event, GasTurned)]
+    assert turned[: len(open_then)] == [False] * len(open_then), "before any gas is put on again"
+    series, judgement = seen(write_chain(events))
+    assert judgement.interrupted
+    assert judgement.complete
+    short = [f for v in (*judgement.verdicts, *judgement.groups) for f in v.findings if f.outcome != "pass"]
+    assert short == []
+    for trial in series.tests_of("CS-2")[-1:]:
+        assert trial.zero is not None
+        assert trial.zero.until_s - trial.zero.from_s < 120.0

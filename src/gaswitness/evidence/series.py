@@ -466,8 +466,12 @@ def _zero_before(on: GasTurned, steps: tuple[StepSpan, ...], floor_s: float) -> 
         return None
     first = last = at[-1]
     bout = steps[last].step.bout
+    looked = {on.tag}
     while bout is not None and first > 0 and (steps[first - 1].step.kind, steps[first - 1].step.bout) == ("zero", bout):
+        if steps[first - 1].step.tag in looked:
+            break  # the bout had been cut off there, and began again
         first -= 1
+        looked.add(steps[first].step.tag or "")
     until_s = steps[last].until_s
     return Span(steps[first].from_s, min(until_s if until_s is not None else on.t_s, on.t_s), steps[last].step.id)
 
