@@ -8,18 +8,22 @@ that no worker waits long for the last one.
 from __future__ import annotations
 
 import importlib
+import logging
 from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import reduce
 from operator import add
 from typing import Any
+from uuid import uuid4
 
-from gaswitness.errors import InputError, LinkError
+from gaswitness.errors import GaswitnessError, InputError, LinkError
 from gaswitness.release.montecarlo import AHEAD, Mapper, Tally, in_order
 
 MOST_BLOCKS = 32
 """Blocks in one part: some seconds of work, all that is lost when a worker is."""
+PATIENCE_S = 10.0
+"""For a scheduler to answer, and for its first worker."""
 PARTS_AHEAD = 4
 """A part is at most the fourth of what is left for one worker."""
 
@@ -60,6 +64,27 @@ def parts(blocks: Sequence[Span], workers: int) -> Iterator[Sequence[Span]]:
         first += size
 
 
+@dataclass(frozen=True, slots=True)
+class _Result:
+    """A part on its way, whose failure is told as the cluster's."""
+
+    future: Any
+    address: str
+
+    def result(self) -> Tally:
+        """Wait for it; raises LinkError for whatever went wrong but an error of ours."""
+        try:
+            found: Tally = self.future.result()
+        except GaswitnessError:
+            raise
+        except Exception as error:  # Dask hands on whatever a worker raised, and errors of its own
+            raise LinkError(
+                f"the Dask cluster at {self.address} failed: {type(error).__name__}: {error}",
+                hint="the same version of gaswitness must be installed on every worker",
+            ) from error
+        return found
+
+
 @contextmanager
 def dask_mapper(address: str) -> Iterator[Mapper]:
     """A mapper over the cluster at this address (`tcp://HOST:PORT`), or over one started here for `local`.
@@ -71,15 +96,26 @@ def dask_mapper(address: str) -> Iterator[Mapper]:
     except ImportError as error:
         raise InputError("Dask is not installed", where="--dask", hint="pip install 'gaswitness[dask]'") from error
     try:
-        client: Any = dask.Client(threads_per_worker=1) if address == "local" else dask.Client(address, timeout="10s")
+        if address == "local":
+            client: Any = dask.Client(threads_per_worker=1, silence_logs=logging.CRITICAL)
+        else:
+            client = dask.Client(address, timeout=PATIENCE_S)
     except (OSError, TimeoutError, ValueError) as error:
         raise LinkError(f"no Dask scheduler at {address}: {error}", hint="give tcp://HOST:PORT, or 'local'") from error
     with client:
+        try:
+            client.wait_for_workers(1, timeout=PATIENCE_S)
+        except TimeoutError as error:
+            raise LinkError(f"the scheduler at {address} has no workers", hint=f"dask worker {address}") from error
 
         def mapper(work: Callable[[Span], Tally], blocks: Iterable[Span]) -> Iterator[Tally]:
             part, workers = Part(work), sum(client.nthreads().values())
             cut = parts(tuple(blocks), workers)
-            return in_order(lambda some: client.submit(part, some, pure=False), cut, AHEAD * max(workers, 1))
+
+            def submit(some: Sequence[Span]) -> _Result:
+                return _Result(client.submit(part, some, key=f"leaks-{uuid4().hex}"), address)
+
+            return in_order(submit, cut, AHEAD * max(workers, 1))
 
         try:
             yield mapper
