@@ -151,7 +151,7 @@ def _test(
 ) -> Row:
     tag = verdict.tag
     detector, part = plan.site.detector(tag), plan.detector(tag)
-    trials = series.trials_of(tag)
+    trials = series.tests_of(tag)
     bottle = plan.site.cylinder(trials[-1].cylinder if trials else part.cylinder)
     as_found = [one for one in verdict.findings if not criteria[one.criterion].optional]
     done = {event.action for event in adjusted if event.tag == tag}

@@ -209,7 +209,7 @@ def punch_list(judged: Judgement) -> list[ToDo]:
 
 def strip_of(series: Series, site: Site, tag: str, tell: Teller) -> dict[str, Any] | None:
     """The recorded strip of one detector's last test with gas; none where no gas was given."""
-    trials = [one for one in series.trials if one.tag == tag]
+    trials = series.tests_of(tag)
     if not trials or tag not in series.traces:
         return None
     trial, detector = trials[-1], site.detector(tag)
