@@ -72,11 +72,10 @@ class Inbox:
     live: Live | None
 
     async def take(self) -> list[Answered]:
-        """Take in one after the other; one that is not understood does not hold up the rest."""
+        """Take in one after the other, as they were pressed; one that is not understood does not hold up the rest."""
         arrived_s = time.monotonic()
         run = self._live_run(self.live) if self.live is not None else await run_in_threadpool(self._ended_run)
         in_order: list[SentMark | SentReading] = [*self.sent.marks, *self.sent.readings]
-        in_order.sort(key=lambda one: one.at.wall_ms)
         return [await self._take(one, run, arrived_s) for one in in_order]
 
     @cached_property

@@ -104,6 +104,15 @@ async def test_a_run_that_never_was_holds_them_too_and_reaches_no_file_outside(b
         assert states(await take(board, parcel(MARK, run=run))) == ["held"]
 
 
+async def test_presses_come_in_as_they_were_pressed_whatever_the_phones_clock_showed(board, ended):
+    """Set back by two minutes between two presses: the first one stays the first."""
+    sent = parcel(MARK, {**MARK, "mark_id": "phone-mark-2", "on": False})
+    first, second = sent.marks
+    back = second.at.model_copy(update={"own_ms": second.at.own_ms + 500, "wall_ms": second.at.wall_ms - 120_000})
+    await take(board, sent.model_copy(update={"marks": (first, second.model_copy(update={"at": back}))}))
+    assert [one.on for one in late_events(ended)] == [True, False]
+
+
 # --- the run is over ---
 
 
