@@ -14,7 +14,7 @@ from rich.table import Table
 
 HERE = Path(__file__).resolve().parent
 DOCS = HERE.parent / "docs" / "benchmarks.md"
-COLUMNS = ("what", "this", "peer", "peer took", "ratio", "goal or limit", "memory", "note")
+COLUMNS = ("what", "this", "peer", "peer took", "ratio", "goal or limit", "physical limit", "memory", "note")
 
 
 def _time(seconds: float | None) -> str:
@@ -36,6 +36,7 @@ def _cells(row: dict) -> tuple[str, ...]:
         _time(row.get("peer_s")),
         "-" if ratio is None else f"{ratio:.3g} x",
         str(row.get("limit") or "-"),
+        _time(row.get("physical_s")),
         "-" if memory is None else f"{memory:.3g} MB",
         row.get("note") or "",
     )
@@ -64,7 +65,9 @@ def main() -> None:
     lines = [
         "# Benchmarks",
         "",
-        "Made by `make bench`: medians of interleaved runs. Ratio = peer's time / ours, above 1 is faster.",
+        "Made by `make bench`: medians of interleaved runs. Ratio = peer's time / ours, above 1 is faster. Physical limit:",
+        "the time in which this machine's memory can deliver the readings once, by a copy of the same size in the same",
+        "turns. Memory: the most in use at once during the call beyond its inputs; of commands, the whole process.",
         "",
         f"Machine: {machine}. Versions: {versions}.",
         "",

@@ -15,6 +15,7 @@ from gaswitness.exposure import exposure
 
 POINTS = (AlarmPoint("low", 1000.0, deadband=200.0), AlarmPoint("high", 2000.0, deadband=400.0))
 DAY_S, WEEK_S, YEAR_S = 86_400, 604_800, 31_536_000
+LENGTHS = (("day", DAY_S, 51), ("week", WEEK_S, 31), ("year", YEAR_S, 9))
 
 
 def recording(seconds: int) -> tuple[np.ndarray, np.ndarray]:
@@ -69,6 +70,12 @@ def memory_mb(call: Callable[[], object]) -> float:
     return peak / 1e6
 
 
+def stream_bytes_s(size_bytes: int) -> Callable[[], object]:
+    """A copy of an array of this size to itself: reads and writes twice as many bytes, as fast as the machine does."""
+    source, target = np.ones(size_bytes // 8), np.empty(size_bytes // 8)
+    return lambda: np.copyto(target, source)
+
+
 def _row(what: str, this_s: float, peer: str, peer_s: float, limit: str, **more: object) -> dict[str, object]:
     return {
         "what": what,
@@ -81,58 +88,94 @@ def _row(what: str, this_s: float, peer: str, peer_s: float, limit: str, **more:
     }
 
 
-def rows() -> list[dict[str, object]]:
-    """One row a comparison; ratio is the peer's time over ours."""
+def _pass_row(
+    what: str, runs: int, t_s: np.ndarray, values: np.ndarray, points: tuple[AlarmPoint, ...], limit: str
+) -> dict[str, object]:
+    """Replay beside one pass of NumPy and beside what memory can deliver, in turns."""
+    call, copy = (lambda: replay(t_s, values, points)), stream_bytes_s(values.nbytes)
+    mine, pass_s, copy_s = interleaved(runs, call, lambda: np.max(values), copy)
+    physical_s = copy_s / 2.0  # a copy moves every byte twice, replay reads the readings once
+    return _row(
+        what, mine, "numpy.max", pass_s, limit, memory_mb=memory_mb(call), physical_s=physical_s,
+        note=f"{mine / pass_s:.2f} x one pass; memory moves {values.nbytes / physical_s / 1e9:.1f} GB/s",
+    )  # fmt: skip
+
+
+def in_pieces(t_s: np.ndarray, values: np.ndarray, size: int) -> int:
+    """The same recording handed over piece by piece, the state carried."""
+    state, count = None, 0
+    for first in range(0, len(values), size):
+        edges = replay(t_s[first : first + size], values[first : first + size], POINTS, state=state)
+        state, count = edges.state, count + len(edges)
+    return count
+
+
+def rows(longest_s: int = YEAR_S) -> list[dict[str, object]]:
+    """One row a comparison; ratio is the peer's time over ours. `longest_s` makes a short rehearsal possible."""
     out = []
-    for name, seconds, runs in (("day", DAY_S, 51), ("week", WEEK_S, 31), ("year", YEAR_S, 9)):
+    lengths = [(name, seconds, runs) for name, seconds, runs in LENGTHS if seconds <= longest_s]
+    for name, seconds, runs in lengths:
         t_s, values = recording(seconds)
         assert len(replay(t_s, values, POINTS)) == 4 * len(range(0, seconds, DAY_S))
-        mine, pass_s = interleaved(runs, lambda t=t_s, v=values: replay(t, v, POINTS), lambda v=values: np.max(v))
-        note = f"{mine / pass_s:.2f} x one pass"
-        extra = memory_mb(lambda t=t_s, v=values: replay(t, v, POINTS))
+        out.append(_pass_row(f"replay, 2 points, 1 {name} at 1 Hz", runs, t_s, values, POINTS, ">= 0.25 x"))
+    out.append(_pass_row("the same in float32", 9, t_s, values.astype(np.float32), POINTS, ">= 0.25 x"))
+    integers = np.round(values).astype(np.int32)
+    out.append(_pass_row("the same in 32-bit integers", 9, t_s, integers, POINTS, "-"))
+    whole = len(replay(t_s, values, POINTS))
+    for size, word in ((3600, "hour"), (86_400, "day")):
+        assert in_pieces(t_s, values, size) == whole, "pieces must find the same edges"
+        call = lambda size=size: in_pieces(t_s, values, size)  # noqa: E731
+        mine, at_once = interleaved(5, call, lambda: replay(t_s, values, POINTS))
         out.append(
             _row(
-                f"replay, 2 points, 1 {name} at 1 Hz",
+                f"the same in pieces of an {word}" if word == "hour" else f"the same in pieces of a {word}",
                 mine,
-                "numpy.max",
-                pass_s,
-                ">= 0.25 x",
-                memory_mb=extra,
-                note=note,
+                "at once",
+                at_once,
+                "-",
+                memory_mb=memory_mb(call),
+                note=f"{mine / len(values) * 1e9:.2f} ns a reading",
             )
         )
-    values32 = values.astype(np.float32)
-    mine, pass_s = interleaved(9, lambda: replay(t_s, values32, POINTS), lambda: np.max(values32))
-    out.append(_row("the same in float32", mine, "numpy.max", pass_s, "-", note=f"{mine / pass_s:.2f} x one pass"))
-    t_s, values = recording(WEEK_S)
+    t_s, values = recording(min(WEEK_S, longest_s))
     told = replay(t_s, values, POINTS)
     for p, edges in enumerate(by_pandas(t_s, values)):
         assert np.array_equal(edges, told.t_s[told.point == p]), "the peer must find the same edges"
-    mine, frame_s = interleaved(9, lambda: replay(t_s, values, POINTS), lambda: by_pandas(t_s, values))
-    out.append(_row("replay, 2 points, 1 week", mine, "pandas where + ffill + diff", frame_s, ">= 30 x"))
-    t_s, values = recording(DAY_S)
-    mine, machine_s = interleaved(3, lambda: replay(t_s, values, POINTS), lambda: by_machine(t_s, values))
-    out.append(_row("replay, 2 points, 1 day", mine, "stepped in Python", machine_s, ">= 300 x"))
+    call = lambda: replay(t_s, values, POINTS)  # noqa: E731
+    mine, frame_s = interleaved(9, call, lambda: by_pandas(t_s, values))
+    theirs = memory_mb(lambda: by_pandas(t_s, values))
+    out.append(
+        _row(
+            "replay, 2 points, 1 week",
+            mine,
+            "pandas where + ffill + diff",
+            frame_s,
+            ">= 30 x",
+            memory_mb=memory_mb(call),
+            note=f"the peer's memory: {theirs:.3g} MB",
+        )
+    )
+    t_day, day = recording(DAY_S)
+    call = lambda: replay(t_day, day, POINTS)  # noqa: E731
+    mine, machine_s = interleaved(3, call, lambda: by_machine(t_day, day))
+    out.append(
+        _row("replay, 2 points, 1 day", mine, "stepped in Python", machine_s, ">= 300 x", memory_mb=memory_mb(call))
+    )
     delayed = tuple(
         AlarmPoint(p.name, p.set_level, deadband=p.deadband, on_delay_s=300.0, off_delay_s=300.0) for p in POINTS
     )
-    t_s, values = recording(WEEK_S)
-    mine, pass_s = interleaved(9, lambda: replay(t_s, values, delayed), lambda: np.max(values))
+    out.append(_pass_row("replay with delays of 300 s, 1 week", 9, t_s, values, delayed, "-"))
+    call = lambda: exposure(t_s, values)  # noqa: E731
+    mine, frame_s = interleaved(5, call, lambda: _by_rolling(values))
     out.append(
         _row(
-            "replay with delays of 300 s, 1 week",
+            "exposure figures, 1 week",
             mine,
-            "numpy.max",
-            pass_s,
+            "pandas rolling means",
+            frame_s,
             "-",
-            note=f"{mine / pass_s:.2f} x one pass",
-        )
-    )
-    mine, frame_s = interleaved(5, lambda: exposure(t_s, values), lambda: _by_rolling(values))
-    extra = memory_mb(lambda: exposure(t_s, values))
-    out.append(
-        _row(
-            "exposure figures, 1 week", mine, "pandas rolling means", frame_s, "-", memory_mb=extra, note="any spacing"
+            memory_mb=memory_mb(call),
+            note="any spacing",
         )
     )
     return out

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import statistics
-import tracemalloc
 from collections.abc import Callable
 from time import perf_counter, process_time
 
@@ -12,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
+from bench.bench_alarms import memory_mb
 from gaswitness.response import SensorPath, fit_many, fit_step, step_curve
 from gaswitness.response.live import LiveFit
 
@@ -62,7 +62,7 @@ def took(do: Callable[[], object]) -> float:
     return perf_counter() - start
 
 
-def rows() -> list[dict]:
+def rows(many_traces: int = MANY) -> list[dict]:
     """Medians of interleaved runs."""
     some = traces(20)
     block = traces(2000)
@@ -83,35 +83,41 @@ def rows() -> list[dict]:
     note = f"{busy:.2f} ms of processor time; rss higher than a peer's on {worse} of {len(some)} traces"
     live = LiveFit(0.0, levels=(600.0, 900.0))
     each = [took(lambda t=t, y=y: live.add(float(t), float(y))) for t, y in zip(T, some[0], strict=True)]
-    many = traces(MANY)
-    tracemalloc.start()
+    many = traces(many_traces)
     whole = took(lambda: fit_many(T, many, 0.0))
-    peak = tracemalloc.get_traced_memory()[1] / 1e6
-    tracemalloc.stop()
+    peak = memory_mb(lambda: fit_many(T, many, 0.0))
 
     def row(what: str, this_s: float, **more: object) -> dict:
         empty = {"peer": None, "peer_s": None, "ratio": None, "limit": None, "memory_mb": None, "note": ""}
         return {"what": what, "this_s": this_s, **empty, **more}
 
+    fits_mb, step_mb = (
+        memory_mb(lambda: fit_many(T, block, 0.0)),
+        memory_mb(lambda: fit_step(T, some[0], 0.0, drift=False)),
+    )
+    live_mb = memory_mb(lambda: [LiveFit(0.0).add(float(t), float(y)) for t, y in zip(T[:120], some[0], strict=False)])
     peers = (("scipy curve_fit", statistics.median(scipy_s), 10), ("lmfit", statistics.median(lmfit_s), 30))
     return [
         *(
             row(
                 "fit_many, 600 samples, two lags, a trace", this, peer=peer, peer_s=peer_s, ratio=peer_s / this,
-                limit=f"0.4 ms; {goal} x", note=note,
+                limit=f"0.4 ms; {goal} x", note=note, memory_mb=fits_mb,
             )
             for peer, peer_s, goal in peers
         ),
         *(
-            row("fit_step, the same trace, all checks", one, peer=peer, peer_s=peer_s, ratio=peer_s / one)
+            row(
+                "fit_step, the same trace, all checks", one, peer=peer, peer_s=peer_s, ratio=peer_s / one,
+                memory_mb=step_mb,
+            )
             for peer, peer_s, _ in peers
         ),
         row(
-            f"fit_many, {MANY} traces", whole, limit="60 s on 2 cores", memory_mb=peak,
+            f"fit_many, {many_traces} traces", whole, limit="60 s on 2 cores", memory_mb=peak,
             note=f"beside {many.nbytes / 1e6:.0f} MB of readings",
         ),
         row(
-            "LiveFit, a sample", statistics.median(each), limit="1 ms",
+            "LiveFit, a sample", statistics.median(each), limit="1 ms", memory_mb=live_mb,
             note=f"95th of 100: {np.quantile(each, 0.95) * 1e3:.2f} ms",
         ),
     ]  # fmt: skip

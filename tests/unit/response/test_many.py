@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import math
-import os
-import subprocess
-import sys
 
 import numpy as np
 import pytest
@@ -69,24 +66,3 @@ def test_rows_that_need_care_get_it() -> None:
 def test_shapes_that_do_not_match_are_refused() -> None:
     with pytest.raises(InputError):
         fit_many(T, np.zeros((3, 7)), 0.0)
-
-
-def test_the_same_numbers_without_compiled_code() -> None:
-    """The kernels as plain Python, in a process of their own."""
-    script = (
-        "import numpy as np\n"
-        "from gaswitness.response import SensorPath, fit_step, step_curve\n"
-        "t = np.arange(-20.0, 100.0, 2.0)\n"
-        "y = step_curve(SensorPath(4.0, (15.0, 5.0)), t, room_ppm=0.0, bottle_ppm=900.0)\n"
-        "y += np.random.default_rng(1).normal(0.0, 3.0, t.size)\n"
-        "fit = fit_step(t, y, 0.0, drift=False)\n"
-        "print(repr((fit.plateau, fit.t90_s, fit.u_t90_s, fit.rss)))\n"
-    )
-    answers = []
-    for off in ("0", "1"):
-        environment = {**os.environ, "GASWITNESS_NO_NUMBA": off}
-        done = subprocess.run(
-            [sys.executable, "-c", script], env=environment, capture_output=True, text=True, check=True
-        )
-        answers.append(np.array(eval(done.stdout)))
-    np.testing.assert_allclose(answers[0], answers[1], rtol=1e-7)
