@@ -223,6 +223,27 @@ def test_a_vote_that_fell_short_is_tried_again_without_the_members_own_tests():
     assert [line.outcome for line in second.effects] == ["pass", "pass"]
 
 
+def test_a_lamp_of_the_vote_that_flashes_where_it_should_be_steady_falls_short():
+    plan = example_plan("coldstore.yaml", ("CS-1", "CS-2"), (), "first")
+    lamp = tuple(one.model_copy(update={"kind": "lamp"}) if one.tag == "CALL" else one for one in plan.site.effects)
+    site = plan.site.model_copy(update={"effects": lamp})
+    wired = site.model_copy(
+        update={"matrix": tuple(
+            line.model_copy(update={"pattern": "flashing"}) if line.effect == "CALL" else line for line in site.matrix
+        )}
+    )  # fmt: skip
+    made = build_plan(site, tags=plan_tags(plan), votes="first", made=datetime(2026, 11, 25, tzinfo=UTC), today=DAY)
+    _, judgement = seen(visit(made, wired=wired))
+    shown = finding(judgement, "HALL-VOTE/1/acts/CALL")
+    assert shown.outcome == "fail"
+    assert shown.causes == ("the pattern of CALL is configured as flashing at the panel, not as steady",)
+    assert finding(judgement, "HALL-VOTE/1/acts/EXTRACT").outcome == "pass"
+
+
+def plan_tags(plan):
+    return [part.tag for part in plan.detectors]
+
+
 # --- a pulled plug ---
 
 

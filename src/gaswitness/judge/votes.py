@@ -15,10 +15,11 @@ from gaswitness.judge.effects import BEFORE_S, acted, instead, manned
 from gaswitness.judge.finding import fell_short, happened, inconclusive, judged, not_tested, worst
 from gaswitness.judge.records import EffectFinding, Finding
 from gaswitness.judge.rounds import SLACK_S, Round, tag_of
+from gaswitness.plan.criteria import SEEN_PATTERNS
 from gaswitness.plan.records import Criterion
 from gaswitness.sentence import listed, said
 from gaswitness.site.records import Effect
-from gaswitness.wording import number
+from gaswitness.wording import number, word
 
 TELLING_S = 3.0
 """A witness sees, presses, and the mark arrives: our allowance on top of what an effect may take."""
@@ -240,6 +241,23 @@ def _acts(one: Round, criterion: Criterion) -> Finding:
         return inconclusive(
             criterion, text, [said("nobody stood at {post}, or {tag} never acted", post=effect.post, tag=effect.tag)]
         )
+    expected = _pattern(one, effect)
+    looked = seen.witness.pattern
+    if effect.kind in SEEN_PATTERNS and looked is not None and looked != expected:
+        text = said(
+            "{witness} at {post} saw {tag} {pattern}.",
+            witness=seen.witness.witness,
+            post=seen.witness.post,
+            tag=effect.tag,
+            pattern=word(looked),
+        )
+        cause = said(
+            "the pattern of {tag} is configured as {pattern} at the panel, not as {expected}",
+            tag=effect.tag,
+            pattern=word(looked),
+            expected=word(expected),
+        )
+        return fell_short(criterion, text, [cause])
     budget = Budget((Term("instant of the cause", one.stood.u_s), Term("instant of the effect", seen.at.u_s)))
     why = said(
         "{members} came, in this order; {effect} acted {delay} s after enough of them stood.",
@@ -258,6 +276,12 @@ def _acts(one: Round, criterion: Criterion) -> Finding:
 
 def _effect(one: Round, criterion: Criterion) -> Effect:
     return one.series.plan.site.effect(criterion.effect or "")
+
+
+def _pattern(one: Round, effect: Effect) -> str:
+    """How the effect should look or sound on this vote."""
+    lines = [line for line in one.series.plan.site.matrix if line.effect == effect.tag and one.group.tag in line.causes]
+    return next((line.pattern for line in lines if line.pattern is not None), effect.pattern)
 
 
 def _did_not(one: Round, criterion: Criterion) -> Finding:
