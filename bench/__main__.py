@@ -65,9 +65,9 @@ def main() -> None:
     lines = [
         "# Benchmarks",
         "",
-        "Made by `make bench`: medians of interleaved runs. Ratio = peer's time / ours, above 1 is faster. Physical limit:",
-        "the time in which this machine's memory can deliver the readings once, by a copy of the same size in the same",
-        "turns. Memory: the most in use at once during the call beyond its inputs; of commands, the whole process.",
+        "Made by `make bench`: medians of interleaved runs. Ratio = peer's time / ours, above 1 is faster.",
+        "Physical limit: the time in which the machine's memory can deliver the readings once, by a copy of the same",
+        "size in the same turns. Memory: the most in use at once in the call, inputs apart; of commands, the process.",
         "",
         f"Machine: {machine}. Versions: {versions}.",
         "",

@@ -106,21 +106,25 @@ class StepFit:
     def interval(self, figure: Figure, level: float = 0.95) -> tuple[float, float]:
         """Coverage interval of one figure at this level, by Student's t with the degrees of freedom of the fit.
 
-        Of the step and of times it is taken on a scale of ratios, value exp(-+ t u / value): where little is known of
-        them their likelihood leans to high values, and an interval of equal arms would hold the truth too often for
-        its length. Where they are known to a tenth it makes no difference.
+        Where little is known of the step and of times their likelihood leans to high values, and an interval of equal
+        arms would hold the truth too often for its length. Times are taken on a scale of ratios, t exp(-+ k u / t);
+        the step on that of its reciprocal, gain / (1 +- k u / gain), since what a young rise tells is the share of the
+        step that it has covered. Then there may be no upper end. Known to a tenth it makes no difference.
         """
         from scipy.special import stdtrit  # scipy is slow to import
 
         value, u = getattr(self, figure), getattr(self, f"u_{figure}")
         freedom = max(1, self.samples - len(self.names))
         wide = float(stdtrit(freedom, 0.5 + level / 2)) * u
-        start, size = (self.zero, self.gain) if figure == "plateau" else (0.0, value)
-        if figure in ("zero", "dead_time_s") or not size:
+        if figure in ("zero", "dead_time_s"):
             return value - wide, value + wide
-        few = wide / abs(size)
-        low, high = start + size * math.exp(-few), start + size * math.exp(few)
-        return (low, high) if size > 0 else (high, low)
+        if figure == "plateau":
+            few = wide / abs(self.gain) if self.gain else math.inf
+            near = self.zero + self.gain / (1.0 + few)
+            far = self.zero + (self.gain / (1.0 - few) if few < 1.0 else math.copysign(math.inf, self.gain))
+            return (near, far) if self.gain >= 0 else (far, near)
+        few = wide / value
+        return value * math.exp(-few), value * math.exp(few)
 
     def curve(self, t_s: ArrayLike) -> Floats:
         """The fitted reading at these times (same clock as the samples), before rounding and clipping."""

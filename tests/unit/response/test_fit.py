@@ -222,3 +222,22 @@ def test_a_covariance_that_is_unusable_is_nan_and_no_warning() -> None:
     values = [27711.0, math.nan, math.nan, math.nan, 0.0, 0.0, 0.0, 0.0, 1.0]
     found = fit_step(np.arange(9.0), np.array(values), 0.0, order=2)
     assert "covariance-unusable" not in found.flags or np.isnan(found.covariance).all()
+
+
+def test_an_interval_of_a_young_rise_leans_to_high_values_and_may_have_no_end() -> None:
+    young = fit_step(T[T <= 40], trace(t=T[T <= 40], noise=5.0), 0.0)
+    low, high = young.interval("plateau")
+    assert high - young.plateau > young.plateau - low > 0
+    assert young.interval("plateau", 0.999999)[1] == math.inf
+    early, late = young.interval("t90_s")
+    assert late / young.t90_s == pytest.approx(young.t90_s / early)
+    falling = fit_step(T[T <= 40], 2000.0 - trace(t=T[T <= 40], noise=5.0), 0.0)
+    assert falling.interval("plateau") == pytest.approx((2000.0 - high, 2000.0 - low))
+
+
+def test_where_much_is_known_an_interval_has_equal_arms() -> None:
+    fit = fit_step(T, trace(noise=1.0), 0.0, 150.0, drift=False)
+    for figure in ("zero", "plateau", "dead_time_s", "t50_s", "t90_s", "t10_s"):
+        low, high = fit.interval(figure)
+        value, u = getattr(fit, figure), getattr(fit, f"u_{figure}")
+        assert (low, high) == pytest.approx((value - 1.97 * u, value + 1.97 * u), abs=0.05 * u), figure
