@@ -11,7 +11,8 @@ from hypothesis import strategies as st
 from openpyxl import load_workbook
 
 from gaswitness.errors import InputFaults
-from gaswitness.history.paper import COLUMNS, paper_parcel, record_of
+from gaswitness.history.paper import COLUMNS, paper_parcel
+from gaswitness.history.record import record_of
 from gaswitness.history.store import open_store
 from gaswitness.history.table import guarded, read_table, unguarded, write_csv, write_xlsx
 from gaswitness.learn.drift import drifts

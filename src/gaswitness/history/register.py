@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from datetime import date
 
-from gaswitness.history.paper import COLUMNS, record_of
+from gaswitness.history.paper import COLUMNS
+from gaswitness.history.record import record_of
 from gaswitness.history.store import Store
 from gaswitness.history.table import Cell, write_csv, write_xlsx
 from gaswitness.learn.due import Due
