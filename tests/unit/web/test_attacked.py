@@ -17,7 +17,8 @@ from gaswitness.web import guard
 from gaswitness.web.access import COOKIE, JOIN_S, Access, Pace, plain
 from gaswitness.web.app import make_app
 from gaswitness.web.inbox import SERVER
-from support.ledgers import Scene, criterion, small_plan, small_site
+from support.ledgers import Scene, criterion, small_plan
+from support.poison import POISON, poisoned_site
 
 OPEN = {"/", "/join/{token}", "/join", "/language/{language}", "/outside", "/sw.js", "/board.crt"}
 """Routes for people who have not joined; what they see there is how to."""
@@ -355,20 +356,6 @@ class Tags(html.parser.HTMLParser):
             if name in ("href", "src", "action")
         ):
             self.planted.append(self.get_starttag_text() or tag)
-
-
-POISON = "\"><planted onload=alert(1)></script></title>'{{7*7}}"
-
-
-def poisoned_site():
-    """Every text that a site file takes, filled with what a page must not take for its own."""
-    site = small_site()
-    area = site.areas[0].model_copy(update={"name": POISON})
-    effects = tuple(one.model_copy(update={"name": POISON}) for one in site.effects)
-    posts = tuple(one.model_copy(update={"name": POISON}) for one in site.posts)
-    return site.model_copy(
-        update={"name": POISON, "note": POISON, "areas": (area,), "effects": effects, "posts": posts}
-    )
 
 
 async def test_words_of_a_site_are_words_on_every_page(board, joined, live):
