@@ -132,7 +132,7 @@ for (const key of document.querySelectorAll(".keys [data-key]")) {
     if (one === "del") typed = typed.slice(0, -1);
     else if (one === "-") typed = typed.startsWith("-") ? typed.slice(1) : `-${typed}`;
     else if (typed.length < 9 && !(one === "." && typed.includes("."))) typed += one;
-    $("hand-value").textContent = typed.replace("-", "−");
+    $("hand-value").textContent = typed.replace("-", "−").replace(".", t["post.point_sign"]);
   });
 }
 $("hand-now").addEventListener("click", async (event) => {
@@ -140,7 +140,7 @@ $("hand-now").addEventListener("click", async (event) => {
   if (!/\d/.test(typed) || !Number.isFinite(value) || !now?.reading) return;
   felt($("hand-now"), true);
   typed = ""; $("hand-value").textContent = "";
-  await mark(at, { reading: true, tag: now.reading.tag, value }, `${now.reading.tag}: ${value} ${now.reading.unit}`);
+  await mark(at, { reading: true, tag: now.reading.tag, value }, `${now.reading.tag}: ${String(value).replace(".", t["post.point_sign"])} ${now.reading.unit}`);
 });
 
 function listenTo(button) {
