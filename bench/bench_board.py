@@ -101,6 +101,7 @@ async def _load(desk: str, memory: list[float], pid: int) -> dict:
             body = {"run": run, "post": "", "marks": [one], "readings": [], "exchanges": exchanges[-60:]}
             answer = await made.post("/post/marks", json=body, headers={"X-CSRF": csrf})
             acks.append(time.monotonic() - at["own_ms"] / 1e3)
+            assert answer.status_code == 200, answer.text
             (receipt,) = answer.json()["receipts"]
             assert receipt["state"] == "recorded", receipt
             offsets.append(at["own_ms"] / 1e3 - receipt["t_s"])
