@@ -12,6 +12,8 @@ from gaswitness.release.montecarlo import AreaResult, Figures, Spread
 
 MOST_POINTS = 300
 """Points drawn of a line; alarms are read off the table, not off the picture."""
+MOST_LINES = 12
+"""Lines that can be told apart, labels and all."""
 TIMES_S = ((1.0, "1 s"), (10.0, "10 s"), (60.0, "1 min"), (600.0, "10 min"), (3600.0, "1 h"), (36000.0, "10 h"))
 """Ticks of a logarithmic axis of time that people read without reckoning."""
 
@@ -63,6 +65,22 @@ def lines_of(result: AreaResult, spread: Spread) -> list[Line]:
             )
         )
     return found
+
+
+def drawn_of(lines: Sequence[Line]) -> list[Line]:
+    """Lines that a picture can hold: any alarm, and the detectors that would be missed most; tables tell all."""
+    points = sorted(lines[1:], key=lambda line: (-(line.lost_without or 0.0), -line.percent[-1]))
+    chosen = {line.name for line in points[: MOST_LINES - 1]}
+    return [lines[0], *(line for line in lines[1:] if line.name in chosen)]
+
+
+def left_out(lines: Sequence[Line], drawn: Sequence[Line]) -> str:
+    """Said below a picture that does not hold all; empty where it does."""
+    if len(drawn) == len(lines):
+        return ""
+    return (
+        f"Drawn are {len(drawn)} of {len(lines)} alarms, those whose detectors would be missed most; the table has all."
+    )
 
 
 def spread_out(wanted: Sequence[float], least: float, low: float, high: float) -> list[float]:

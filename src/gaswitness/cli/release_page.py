@@ -12,7 +12,7 @@ from pathlib import Path
 from string import Template
 from typing import Any
 
-from gaswitness.cli.release_lines import TIMES_S, Line, lines_of
+from gaswitness.cli.release_lines import TIMES_S, Line, drawn_of, left_out, lines_of
 from gaswitness.cli.release_view import assumptions, consequences, percent, when
 from gaswitness.errors import InputError
 from gaswitness.gases.hazards import DEFERRAL
@@ -36,7 +36,7 @@ def page_of(site: str, results: Sequence[AreaResult], spread: Spread, seed: int)
         hint = "pip install 'gaswitness[pages]', or name a .pdf file"
         raise InputError("Bokeh, which draws pages, is not installed", where="--out", hint=hint) from error
     lines = [lines_of(result, spread) for result in results]
-    script, pictures = embed.components([_picture(of_area, spread) for of_area in lines])
+    script, pictures = embed.components([_picture(drawn_of(of_area), spread) for of_area in lines])
     areas = [_area(result, of_area, picture) for result, of_area, picture in zip(results, lines, pictures, strict=True)]
     notes = (assumptions(spread), NEAR_THE_LEAK, DEFERRAL)
     return Template(PAGE.read_text(encoding="utf-8")).substitute(
@@ -92,12 +92,15 @@ def _area(result: AreaResult, lines: Sequence[Line], picture: str) -> str:
     scene = result.scene
     heading = escape(f"{scene.area}: {number(scene.charge_kg)} kg {scene.gas.key}")
     seen = escape(f"{percent(result.detect.p)} of the leaks are alarmed within the time; half of all {_half(result)}.")
+    drawn = drawn_of(lines)
+    some = left_out(lines, drawn)
     remarks = [
+        *([some] if some else []),
         *(f"Unseen {percent(count / result.scenarios)}: {why}." for why, count in result.undetected),
         *(f"{tag} does not see {scene.gas.key}." for tag in scene.blind),
         *(f"{line[0].upper()}{line[1:]}." for line in consequences(result)),
     ]
-    rows = "\n".join(_row(line) for line in lines)
+    rows = "\n".join(_row(line, drawn=line in drawn) for line in lines)
     return f"""<section>
 <h2>{heading}</h2>
 <p class="seen">{seen}</p>
@@ -122,12 +125,14 @@ def _half(result: AreaResult) -> str:
     return "never are" if half_s is None else f"are after {when(half_s)}"
 
 
-def _row(line: Line) -> str:
+def _row(line: Line, *, drawn: bool) -> str:
     loss = "" if line.lost_without is None else percent(line.lost_without)
     wide = 2.6 if line.stage == "any" else 1.6
     sample = (
         f'<svg class="{line.stage}" width="34" height="8" aria-hidden="true">'
         f'<line x1="1" y1="4" x2="33" y2="4" stroke-width="{wide}" stroke-dasharray="{STROKES[line.dash]}"/></svg>'
+        if drawn
+        else ""
     )
     cells = (percent(line.figures.p), when(line.figures.p50_s), when(line.figures.p95_s), loss)
     numbers = "".join(f'<td class="number">{escape(cell)}</td>' for cell in cells)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from gaswitness.cli.release_lines import DASHES, TIMES_S, Line, lines_of, spread_out
+from gaswitness.cli.release_lines import DASHES, TIMES_S, Line, drawn_of, left_out, lines_of, spread_out
 from gaswitness.cli.release_view import assumptions, consequences, percent, when
 from gaswitness.gases.hazards import DEFERRAL
 from gaswitness.paper import picture, typeset
@@ -70,12 +70,14 @@ def _typeset(view: View, made: datetime, suffix: str) -> bytes:
 def _study(result: AreaResult, spread: Spread) -> View:
     scene = result.scene
     lines = lines_of(result, spread)
+    drawn = drawn_of(lines)
     last_s = spread.duration_s
 
     def x(t_s: float) -> float:
         return _log_share(t_s, spread.step_s, last_s)
 
-    ends = spread_out([line.percent[-1] / 100.0 for line in lines], LABEL, 0.0, 1.0)
+    ends = spread_out([line.percent[-1] / 100.0 for line in drawn], LABEL, 0.0, 1.0)
+    some = left_out(lines, drawn)
     return {
         "heading": f"{scene.area}: {number(scene.charge_kg)} kg {scene.gas.key}",
         "plot": {
@@ -92,14 +94,15 @@ def _study(result: AreaResult, spread: Spread) -> View:
                     "label": line.name,
                     "label_y": label_y,
                 }
-                for line, label_y in zip(lines, ends, strict=True)
+                for line, label_y in zip(drawn, ends, strict=True)
             ],
         },
         "table": {
             "head": ["alarm", "seen", "half by", "95 % by", "lost without it"],
-            "rows": [[line.stage, line.dash, *_cells(line, lines)] for line in lines],
+            "rows": [[line.stage if line in drawn else "", line.dash, *_cells(line, lines)] for line in lines],
         },
         "remarks": [
+            *([some] if some else []),
             *(f"Unseen {percent(count / result.scenarios)}: {why}." for why, count in result.undetected),
             *(f"{tag} does not see {scene.gas.key}." for tag in scene.blind),
             *(f"{line[0].upper()}{line[1:]}." for line in consequences(result)),

@@ -5,13 +5,21 @@ from __future__ import annotations
 import json
 import math
 import re
+from dataclasses import replace
+from datetime import UTC, datetime
 from pathlib import Path
 
 import pytest
 from typer.testing import CliRunner
 
 from gaswitness.cli.main import app
+from gaswitness.cli.release_lines import MOST_LINES, drawn_of, left_out, lines_of
+from gaswitness.cli.release_page import page_of
+from gaswitness.cli.release_sheet import sheet_of_study
 from gaswitness.errors import InputError
+from gaswitness.release.montecarlo import Spread, study
+from gaswitness.release.scene import scenes
+from gaswitness.site import read_site
 
 RUN = CliRunner(env={"COLUMNS": "100"})
 
@@ -195,3 +203,21 @@ def test_the_page_needs_no_network(rink: str, output: Path) -> None:
     assert "optimistic near the leak" in text
     assert "NH3-1.low" in text
     assert not re.search(r"<(script|link|img)[^>]*(src|href)=[\"']?https?:", text)
+
+
+def test_of_many_alarms_some_are_drawn_and_all_are_told(repo: Path) -> None:
+    scene = scenes(read_site(repo / "examples" / "ravensmoor.yaml"))[1]
+    crowd = replace(scene, watches=tuple(replace(scene.watches[0], tag=f"D{i}") for i in range(20)), triggers=())
+    result = study(crowd, scenarios=200, seed=1)
+    lines = lines_of(result, Spread())
+    drawn = drawn_of(lines)
+    assert len(lines) == 41
+    assert len(drawn) == MOST_LINES
+    assert drawn[0].name == "any alarm"
+    assert "12 of 41 alarms" in left_out(lines, drawn)
+    assert left_out(lines[:3], drawn_of(lines[:3])) == ""
+    pytest.importorskip("bokeh")
+    page = page_of("Rink", [result], Spread(), 1).split("<main>")[1].split("</main>")[0]
+    assert page.count("<tr>") == 42
+    assert page.count("<svg") == MOST_LINES
+    assert sheet_of_study("Rink", [result], Spread(), 1, datetime(2026, 1, 1, tzinfo=UTC), ".pdf").startswith(b"%PDF")
