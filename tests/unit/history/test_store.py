@@ -10,8 +10,10 @@ import pytest
 from sqlalchemy import text
 from sqlalchemy.exc import DBAPIError
 
-from gaswitness.certify import certificate
+from gaswitness.certify import bundle, certificate
+from gaswitness.certify.envelope import sign
 from gaswitness.certify.keys import fingerprint
+from gaswitness.certify.payload import PAYLOAD_TYPE, payload_bytes
 from gaswitness.errors import EvidenceError, InputError
 from gaswitness.evidence.ledger import read_ledger, seal
 from gaswitness.history import schema
@@ -19,8 +21,11 @@ from gaswitness.history.ageing import ageing_of
 from gaswitness.history.intake import parcel_of
 from gaswitness.history.opening import open_engine, writing
 from gaswitness.history.store import open_store
+from gaswitness.plan.records import Step
 from gaswitness.run.events import MarkMade
-from support.kept import KEY, NOW, bundled, inhibited, ledger
+from support.kept import CRITERIA, KEY, NOW, bundled, inhibited, ledger
+from support.ledgers import criterion, small_site
+from support.scenes import answer, sound
 
 
 @pytest.fixture
@@ -110,10 +115,6 @@ def test_runs_of_the_same_name_that_are_no_parts_of_each_other_both_stand(store)
 
 
 def test_the_latest_description_of_a_site_counts_and_a_real_one_before_a_rehearsal(store):
-    from support.kept import CRITERIA
-    from support.ledgers import small_site
-    from support.scenes import sound
-
     newer = sound(*CRITERIA, site=small_site(note="as rebuilt"))
     rehearsed = sound(*CRITERIA, site=small_site(note="rehearsal"))
     keep(store, ledger("R2", "2026-05-02", made=newer), "b.jsonl")
@@ -262,3 +263,39 @@ def test_what_a_due_list_needs_is_the_last_that_showed_something_and_every_new_s
     ]
     assert [one.at for one in store.last_tested(date(2025, 5, 1)) if one.outcome == "pass"][-1] == "2025-05-01"
     assert store.last_tested(date(2025, 5, 1), site="T") == []
+
+
+def test_a_signer_whose_verdict_the_evidence_does_not_bear_out_is_refused(store):
+    """Signed in good form, by a key that is trusted, and not what the ledger says."""
+    issue = certificate.issue(ledger(), "R1", KEY, issued=NOW)
+    members = dict(bundle.unpack(issue.bundle, "B")[0])
+    judgement = issue.payload.judgement
+    [a, b] = judgement.verdicts
+    rosy = judgement.model_copy(update={"verdicts": (a, b.model_copy(update={"outcome": "pass"}))})
+    payload = issue.payload.model_copy(update={"judgement": rosy})
+    members[bundle.CERTIFICATE] = sign(PAYLOAD_TYPE, payload_bytes(payload), KEY)
+    with pytest.raises(EvidenceError, match="judged again differs"):
+        keep(store, bundle.pack(members, KEY), trusted=[KEY.public_key()])
+    assert store.originals() == []
+
+
+def test_as_found_and_as_left_are_kept_apart(store):
+    """A detector that reads low, is adjusted, and reads right."""
+    left = criterion("span", lower=22500.0, upper=27500.0, target=25000.0, optional=True, id="A/as-left/span")
+    adjust = Step(id="A/adjust", kind="adjust", tag="A", text="adjust", ends="confirm", at_most_s=600.0, optional=True)
+
+    def twice(t_s: float) -> float:
+        return answer(t_s, bottle_ppm=17500.0) if t_s < 600.0 else answer(t_s - 600.0)
+
+    made = sound(*CRITERIA[1:2], left, steps=(adjust,))
+    made.events = [event for event in made.events if event.kind != "reading" or event.tag == "B"]
+    made.readings(twice, 0.0, 1160.0)
+    made.step("A/adjust", 580.0, 590.0).press("adjusted-span", 585.0, "A")
+    made.step("A/zero", 640.0, 695.0).gas(700.0, 940.0)
+    keep(store, ledger(made=made), "R1.ledger.jsonl")
+    test = next(one for one in store.tested() if one.tag == "A")
+    assert (test.as_found, test.outcome) == ("fail", "pass")
+    assert (test.adjusted_zero, test.adjusted_span) == (False, True)
+    assert test.figure("span").value == pytest.approx(17500, abs=30)
+    assert test.figure("span", left=True).value == pytest.approx(25000, abs=30)
+    assert [(row["tag"], row["what"], row["by"]) for row in store.rows("adjustment")] == [("A", "span", "MK")]
