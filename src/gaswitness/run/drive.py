@@ -160,6 +160,8 @@ class _Driver:
                 self._spawn(self._listen(wishes))
             while self._state.ended is None:
                 self._take(await self._inbox.get())
+                while self._state.ended is None and not self._inbox.empty():
+                    self._take(self._inbox.get_nowait())  # what came meanwhile goes to the disk in one go
                 self._done_writing()
         except Exception as error:
             reason = f"{type(error).__name__}: {error}"

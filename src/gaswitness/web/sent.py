@@ -86,8 +86,10 @@ def known_signal(signal: str, site: Site) -> bool:
     """Whether a mark can be about this: an effect, an alarm point, or one of the marks of no signal."""
     if signal in (OTHER, PRESENT, WITHDRAWN):
         return True
-    points = {f"{one.tag}.{point}" for one in site.detectors for point in (*(p.name for p in one.alarms), "fault")}
-    return signal in points or signal in {f"{effect.tag}.on" for effect in site.effects}
+    tag, _, what = signal.partition(".")
+    if what == "on" and any(effect.tag == tag for effect in site.effects):
+        return True
+    return any(one.tag == tag and what in ("fault", *(point.name for point in one.alarms)) for one in site.detectors)
 
 
 def mark_of(one: SentMark, axis: Axis, offset: Offset, post: str, name: str) -> Mark:
