@@ -6,10 +6,11 @@ A name that came over the network is only ever looked up among the files that ar
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from gaswitness.errors import InputError
+from gaswitness.evidence.late import late_path
 from gaswitness.evidence.ledger import Ledger, read_ledger
 from gaswitness.plan.records import PLAN_FORMAT, Plan
 from gaswitness.sentence import said
@@ -32,6 +33,8 @@ class RunFile:
     outcome: str
     """`complete`, `stopped`, `aborted`, `going on` (nothing says that it ended), or `not readable`."""
     detectors: tuple[str, ...] = ()
+    late: bool = False
+    """Something came in after it had ended, and reopened the judging."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,7 +90,7 @@ class Folder:
             key = _stamp(path)
             if key not in self._runs:
                 self._runs[key] = _run_line(path)
-            found.append(self._runs[key])
+            found.append(replace(self._runs[key], late=late_path(path).is_file()))
         return tuple(sorted(found, key=lambda line: line.started, reverse=True))
 
     def papers(self) -> tuple[str, ...]:

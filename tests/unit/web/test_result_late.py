@@ -43,6 +43,13 @@ async def test_a_late_mark_reopens_the_judging_and_the_earlier_certificate_stays
         assert (first.outcome, second.outcome, second.outcome_at_end) == ("not tested", "pass", "not tested")
 
 
+async def test_the_desk_tells_of_a_run_whose_judging_was_reopened(folder, joined):
+    async with joined() as browser:
+        assert "marks came in late" not in (await browser.get("/")).text
+        keep_late(folder / NAME, pressed())
+        assert "marks came in late" in (await browser.get("/")).text
+
+
 async def test_a_second_late_mark_makes_that_certificate_an_earlier_one_too(folder, joined):
     async with joined() as browser:
         keep_late(folder / NAME, pressed())
