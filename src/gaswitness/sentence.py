@@ -95,6 +95,11 @@ def together(*sentences: str) -> str:
     return Listing([one for one in sentences if one], " ")
 
 
+def kept(text: str) -> Sentence | None:
+    """How a text was made, to be kept beside it; none for one that remembers nothing."""
+    return text if isinstance(text, Sentence) else None
+
+
 def opened(text: str) -> str:
     """The same with a capital at its beginning, as it opens a note.
 

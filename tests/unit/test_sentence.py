@@ -10,7 +10,8 @@ import pytest
 from pydantic import ValidationError
 
 from gaswitness.records import Kept, Record, Told
-from gaswitness.sentence import Figure, Listing, Sentence, as_document, listed, of_document, opened, said
+from gaswitness.run.events import LinkChanged
+from gaswitness.sentence import Figure, Listing, Sentence, as_document, kept, listed, of_document, opened, said
 from gaswitness.sentence import together as put_together
 from gaswitness.telling import Teller, sentences
 from gaswitness.wording import amount, level, number, seconds
@@ -120,3 +121,17 @@ def test_names_with_braces_are_names():
 def test_the_catalogue_is_sorted_and_says_nothing_twice():
     templates = list(sentences("de"))
     assert templates == sorted(templates)
+
+
+def test_why_a_link_was_down_is_told_in_german_from_the_ledger_too():
+    why = said("{where}: no answer within {wait} s", where="modbus-tcp://192.0.2.1:502", wait=Figure("1.5"))
+    event = LinkChanged(t_s=1.0, wall="2026-11-25T09:00:00Z", url="x", up=False, reason=why, wording=kept(why))
+    again = LinkChanged.model_validate_json(event.model_dump_json())
+    assert again.reason == why
+    assert "keine Antwort innerhalb von 1,5" in Teller("de")(again.why)
+
+
+def test_a_wording_that_is_not_that_of_its_text_is_not_shown():
+    other = kept(said("down"))
+    event = LinkChanged(t_s=1.0, wall="2026-11-25T09:00:00Z", url="x", up=False, reason="no answer", wording=other)
+    assert event.why == "no answer"

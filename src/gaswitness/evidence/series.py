@@ -37,6 +37,7 @@ from gaswitness.run.events import (
     StatusSeen,
     StepMoved,
 )
+from gaswitness.sentence import said
 
 Floats = NDArray[np.float64]
 E = TypeVar("E")
@@ -248,7 +249,7 @@ def series_of(ledger: Ledger) -> Series:
     started = ledger.started
     events = ledger.events
     end_s = max(event.t_s for event in events)
-    gaps = tuple(Span(e.t_s - e.gap_s, e.t_s, "run cut off") for e in _of(RunResumed, events))
+    gaps = tuple(Span(e.t_s - e.gap_s, e.t_s, said("run cut off")) for e in _of(RunResumed, events))
     marks = _of(MarkMade, events)
     corrected = frozenset(mark.corrects for mark in marks if mark.corrects)
     panel_edges, initial = _panel_edges(events)
@@ -380,8 +381,8 @@ def _outages(changes: tuple[LinkChanged, ...], end_s: float) -> tuple[Span, ...]
             down.setdefault(change.url, change)
         elif change.url in down:
             began = down.pop(change.url)
-            spans.append(Span(began.t_s, change.t_s, began.reason or f"{change.url} down"))
-    spans += [Span(began.t_s, end_s, began.reason or f"{url} down") for url, began in down.items()]
+            spans.append(Span(began.t_s, change.t_s, began.why or said("{url} down", url=change.url)))
+    spans += [Span(began.t_s, end_s, began.why or said("{url} down", url=url)) for url, began in down.items()]
     return tuple(sorted(spans, key=lambda span: span.from_s))
 
 

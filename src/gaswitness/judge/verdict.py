@@ -136,7 +136,7 @@ def _broken_off(series: Series, criterion: Criterion, finding: Finding) -> Findi
     """What could not be shown because the visit was broken off is said to be aborted, not left out."""
     if finding.outcome != "not tested" or series.stopped is None or series.stopped.outcome != "aborted":
         return finding
-    reason = series.stopped.reason
+    reason = series.stopped.why
     over = said("The visit was broken off ({reason}).", reason=reason) if reason else said("The visit was broken off.")
     return aborted(criterion, together(over, finding.why))
 
@@ -245,7 +245,7 @@ def _notes(series: Series) -> list[str]:
     if series.stopped is None:
         notes.append(said("The record ends without a stop: the run was cut off, or this is not its last part."))
     elif series.stopped.outcome != "complete":
-        outcome, reason = word(series.stopped.outcome), series.stopped.reason
+        outcome, reason = word(series.stopped.outcome), series.stopped.why
         notes.append(
             said("The run was {outcome}: {reason}.", outcome=outcome, reason=reason)
             if reason

@@ -11,7 +11,7 @@ from typing import Annotated, Literal
 from pydantic import Field, TypeAdapter
 
 from gaswitness.plan.records import Plan
-from gaswitness.records import Record, Told
+from gaswitness.records import Kept, Record, Told
 
 EVENT_FORMAT: Literal["gaswitness/event/1"] = "gaswitness/event/1"
 
@@ -74,6 +74,13 @@ class LinkChanged(_Event):
     url: str
     up: bool
     reason: Told = ""
+    wording: Kept | None = None
+    """How the reason was made, so that it can be told in another language."""
+
+    @property
+    def why(self) -> str:
+        """The reason, in any language where that is known."""
+        return self.wording if self.wording is not None and self.wording == self.reason else self.reason
 
 
 class StepMoved(_Event):
@@ -223,6 +230,13 @@ class RunStopped(_Event):
     outcome: Literal["complete", "stopped", "aborted"]
     reason: Told = ""
     standing_inhibits: tuple[str, ...] = ()
+    wording: Kept | None = None
+    """How the reason was made, so that it can be told in another language."""
+
+    @property
+    def why(self) -> str:
+        """The reason, in any language where that is known."""
+        return self.wording if self.wording is not None and self.wording == self.reason else self.reason
 
 
 Event = Annotated[

@@ -34,7 +34,7 @@ from gaswitness.run.over import BY_HAND, ONLY_BY_ANSWER, over
 from gaswitness.run.ports import Answer
 from gaswitness.run.safe import due, moot
 from gaswitness.run.state import RunState, apply
-from gaswitness.sentence import listed, said
+from gaswitness.sentence import kept, listed, said
 
 _BY_LINK = said("seen over the link")
 
@@ -194,13 +194,15 @@ class _Turn:
         )
         why.extend(said("the bottle at {tag} may still be open", tag=tag) for tag in state.gas)
         why.extend(said("the signal of {tag} is still open", tag=tag) for tag in state.opened)
+        told = said("{reasons}", reasons=listed(why, "; ")) if why else ""
         self.write(
             RunStopped(
                 t_s=t_s,
                 wall=state.wall(t_s),
                 outcome=outcome,
-                reason=listed(why, "; "),
+                reason=told,
                 standing_inhibits=state.standing_inhibits,
+                wording=kept(told),
             )
         )
 

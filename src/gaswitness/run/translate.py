@@ -8,6 +8,7 @@ from collections.abc import Callable
 from gaswitness.errors import LinkError
 from gaswitness.run.events import Event, LinkChanged, ReadingTaken, StatusSeen
 from gaswitness.run.ports import Polled, PolledReading, Quality
+from gaswitness.sentence import kept
 
 STALE_AFTER_POLLS = 5.0
 """A reading whose source is older than this many polls is called stale."""
@@ -49,7 +50,8 @@ class Translator:
         if self._down:
             return []
         self._down = True
-        return [LinkChanged(t_s=t_s, wall=self._wall(t_s), url=self._url, up=False, reason=error.message)]
+        why, wall = error.message, self._wall(t_s)
+        return [LinkChanged(t_s=t_s, wall=wall, url=self._url, up=False, reason=why, wording=kept(why))]
 
     def _judged(self, reading: PolledReading) -> tuple[float | None, Quality]:
         if reading.value_ppm is None or not math.isfinite(reading.value_ppm):
