@@ -118,6 +118,17 @@ def test_a_sound_vote_passes_whatever_it_says_of_faulty_members():
         assert judgement.outcome == "pass", [f for f in judgement.groups[0].findings if f.outcome != "pass"]
 
 
+def test_the_rink_two_by_two_passes_with_latches_sounders_and_resets():
+    site = example_plan("ravensmoor.yaml").site
+    bottles = tuple(one.model_copy(update={"manifold_flow_m3_s": 2 * one.flow_m3_s}) for one in site.cylinders)
+    fed = site.model_copy(update={"cylinders": bottles})
+    pairs = [["NH3-1", "NH3-2"], ["CO2-1", "CO2-2"], ["CO-1", "NO2-1"]]
+    plan = build_plan(fed, together=pairs, made=datetime(2026, 11, 25, tzinfo=UTC), today=DAY)
+    _, judgement = seen(visit(plan))
+    assert judgement.outcome == "pass", [f for v in judgement.verdicts for f in v.findings if f.outcome != "pass"]
+    assert judgement.strays == ()
+
+
 # --- a real alarm elsewhere ---
 
 

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property
 
-from gaswitness.alarms.voting import Change, FirstUp, vote
+from gaswitness.alarms.voting import Change, vote
 from gaswitness.evidence.series import Edge, Series
 from gaswitness.evidence.timeline import Instant
 from gaswitness.plan.records import Bout
@@ -123,14 +123,16 @@ class Round:
 
     @cached_property
     def first_up(self) -> str:
-        """Which members came, in order."""
-        came: list[str] = []
-        first = FirstUp()
-        for change, _ in self.changes:
-            states = {m: state is True for m, state in self.states_at(change.t_s).items()}
-            first = first.step(states)
-            came += [m for m, on in states.items() if on and m not in came]
-        return listed(came)
+        """Which members came, in order; those whose order cannot be known, being within their uncertainty, together."""
+        came: list[tuple[Instant, list[str]]] = []
+        for change, at in self.changes:
+            if change.state is not True or any(change.member in members for _, members in came):
+                continue
+            if came and at.t_s - came[-1][0].t_s <= 2.0 * math.hypot(at.u_s, came[-1][0].u_s):
+                came[-1][1].append(change.member)
+            else:
+                came.append((at, [change.member]))
+        return listed([listed(members, " and ") for _, members in came])
 
     @cached_property
     def standing_before(self) -> tuple[str, ...]:
