@@ -279,13 +279,16 @@ def test_a_signer_whose_verdict_the_evidence_does_not_bear_out_is_refused(store)
     assert store.originals() == []
 
 
-def test_as_found_and_as_left_are_kept_apart(store):
-    """A detector that reads low, is adjusted, and reads right."""
+@pytest.mark.parametrize(
+    ("found_ppm", "left_ppm", "outcomes"), [(17500, 25000, "fail pass"), (25000, 17500, "pass fail")]
+)
+def test_as_found_and_as_left_are_kept_apart(store, found_ppm, left_ppm, outcomes):
+    """A detector that reads low, is adjusted and reads right; and one that was adjusted from right to wrong."""
     left = criterion("span", lower=22500.0, upper=27500.0, target=25000.0, optional=True, id="A/as-left/span")
     adjust = Step(id="A/adjust", kind="adjust", tag="A", text="adjust", ends="confirm", at_most_s=600.0, optional=True)
 
     def twice(t_s: float) -> float:
-        return answer(t_s, bottle_ppm=17500.0) if t_s < 600.0 else answer(t_s - 600.0)
+        return answer(t_s, bottle_ppm=found_ppm) if t_s < 600.0 else answer(t_s - 600.0, bottle_ppm=left_ppm)
 
     made = sound(*CRITERIA[1:2], left, steps=(adjust,))
     made.events = [event for event in made.events if event.kind != "reading" or event.tag == "B"]
@@ -294,8 +297,13 @@ def test_as_found_and_as_left_are_kept_apart(store):
     made.step("A/zero", 640.0, 695.0).gas(700.0, 940.0)
     keep(store, ledger(made=made), "R1.ledger.jsonl")
     test = next(one for one in store.tested() if one.tag == "A")
-    assert (test.as_found, test.outcome) == ("fail", "pass")
+    assert f"{test.as_found} {test.outcome}" == outcomes
     assert (test.adjusted_zero, test.adjusted_span) == (False, True)
-    assert test.figure("span").value == pytest.approx(17500, abs=30)
-    assert test.figure("span", left=True).value == pytest.approx(25000, abs=30)
+    assert test.figure("span").value == pytest.approx(found_ppm, abs=30)
+    assert test.figure("span", left=True).value == pytest.approx(left_ppm, abs=30)
     assert [(row["tag"], row["what"], row["by"]) for row in store.rows("adjustment")] == [("A", "span", "MK")]
+
+
+def test_a_point_that_did_not_set_on_gas_is_a_failure_to_alarm(store):
+    keep(store, ledger(made=sound(*CRITERIA[3:4], without=("A.low",)).status("A.low")), "R1.ledger.jsonl")
+    assert [test.alarmed for test in store.tested()] == [False, None], "B was not under test, which is no failure"
