@@ -104,6 +104,10 @@ def test_cautions_warnings_and_inhibits_from_beginning_to_end(
         step = confirm_until(desk, "Lift the inhibit of PLANT-STOP")
         confirm(desk, step)
         desk.locator("#inhibits li", has_text="lifted, not proven yet").wait_for()
+        step = confirm_until(desk, "With leave of the operator")
+        assert desk.locator("#skip").is_disabled(), "nobody leaves it out without saying why"
+        desk.fill("#why", "valve is away for repair")
+        assert desk.locator("#skip").is_enabled()
         assert confirm_until(desk, "nothing: to the end") == ""
         desk.locator("#inhibits li", has_text="lifted and proven").wait_for()
         assert all("over" in line for line in desk.locator("#told li").all_inner_texts())

@@ -32,7 +32,8 @@ def inhibit_lifted(series: Series, criterion: Criterion) -> Finding:
         return not_tested(criterion, said("No inhibit was placed, so none could be proven lifted."))
     unproven = [tag for tag, last in state.items() if last == "lifted"]
     if unproven:
-        return not_tested(criterion, said("Lifted, but not proven live: {effects}.", effects=listed(unproven)))
+        told = [_why_not(series, tag) for tag in unproven]
+        return not_tested(criterion, said("Lifted, but not proven live: {effects}.", effects=listed(told)))
     shown = {tag: _shown(series, tag) for tag in placed}
     dead = [tag for tag, how in shown.items() if how == "stuck"]
     if dead:
@@ -51,6 +52,14 @@ def inhibit_lifted(series: Series, criterion: Criterion) -> Finding:
         return inconclusive(criterion, why, causes)
     why = said("Every inhibit was lifted and its effect seen to act: {effects}.", effects=listed(placed))
     return happened(criterion, True, why)
+
+
+def _why_not(series: Series, tag: str) -> str:
+    """The effect that was not proven, with the reason that somebody gave."""
+    left_out = [s for s in series.steps if s.step.kind == "prove" and s.step.effect == tag and s.state == "skipped"]
+    if not left_out or not left_out[-1].note:
+        return tag
+    return said("{effect} ({by}: {why})", effect=tag, by=left_out[-1].by, why=left_out[-1].note)
 
 
 def _still_shown(series: Series, tag: str) -> bool:

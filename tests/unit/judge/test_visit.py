@@ -9,7 +9,7 @@ import pytest
 from gaswitness.judge import judge
 from gaswitness.judge.records import Finding
 from gaswitness.plan.records import Step
-from gaswitness.run.events import InhibitHandedOver, InhibitMoved, RoleTold, StatusSeen
+from gaswitness.run.events import InhibitHandedOver, InhibitMoved, RoleTold, StatusSeen, StepMoved
 from support.ledgers import WALL, Scene, criterion, small_plan
 
 LIFTED = criterion("inhibit-lifted", tag=None, lower=1.0, unit="yes")
@@ -66,6 +66,16 @@ def test_a_long_way_to_where_it_is_proven_changes_nothing() -> None:
     whole = inhibit(scene(), (10.0, "placed"), (100.0, "lifted"), (180.0, "proven"))
     whole.step("visit/prove/FAN", 101.0, 180.0).status("FAN.on", 178.0, 183.0).mark("FAN.on", 179.0)
     assert found(whole, "inhibit-lifted").outcome == "pass"
+
+
+def test_why_it_was_not_proven_is_told_by_whom() -> None:
+    whole = inhibit(scene(), (10.0, "placed"), (100.0, "lifted"))
+    whole.add(
+        StepMoved(t_s=110.0, wall=WALL, step="visit/prove/FAN", state="skipped", by="MK", note="fan is away for repair")
+    )
+    left = found(whole, "inhibit-lifted")
+    assert left.outcome == "not tested"
+    assert left.why == "Lifted, but not proven live: FAN (MK: fan is away for repair)."
 
 
 def test_said_to_be_proven_but_shown_by_nobody_is_inconclusive() -> None:

@@ -70,9 +70,11 @@ function step() {
     $("measured-line").hidden = !how;
     if (how) put($("measured-how"), how, how);
     $("agreed-line").hidden = !key;
-    if (agreedFor !== step.id) { agreedFor = step.id; $("agreed").checked = false; $("measured").value = ""; $("trouble").textContent = ""; }
+    if (agreedFor !== step.id) { agreedFor = step.id; $("agreed").checked = false; $("measured").value = ""; $("why").value = ""; $("trouble").textContent = ""; }
     if (key) put($("agreed-text"), key, key);
     $("done").disabled = Boolean(key) && !$("agreed").checked;
+    $("why-line").hidden = step.kind !== "prove";
+    $("skip").disabled = step.kind === "prove" && !$("why").value.trim();
     $("skip").hidden = ["caution", "warn", "inhibit", "gas-off", "mend", "lift", "all-clear"].includes(step.kind) && !now.stopping;
   }
   $("ends").hidden = Boolean(now.ended); $("ended").hidden = !now.ended;
@@ -236,7 +238,8 @@ async function ask(text, yes) {
 
 if (desk) {
   $("done").addEventListener("click", () => now.step && send("/live/answer", { step: now.step.id, state: "done", measured: $("measured").value }));
-  $("skip").addEventListener("click", () => now.step && send("/live/answer", { step: now.step.id, state: "skipped", note: t["live.left_out"] }));
+  $("skip").addEventListener("click", () => now.step && send("/live/answer", { step: now.step.id, state: "skipped", note: $("why").value.trim() || t["live.left_out"] }));
+  $("why").addEventListener("input", step);
   $("agreed").addEventListener("change", step);
   $("pause").addEventListener("click", async () => { if (await ask(t["live.pause_sure"], t["live.pause"])) send("/live/stop", { outcome: "stopped", reason: t["live.pause"] }); });
   $("abort").addEventListener("click", async () => { if (await ask(t[now.stopping ? "live.end_now_sure" : "live.abort_sure"], $("abort").textContent)) send("/live/stop", { outcome: now.stopping ?? "aborted", reason: t["live.abort"] }); });
