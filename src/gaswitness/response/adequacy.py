@@ -17,7 +17,8 @@ Bools = NDArray[np.bool_]
 
 _RESPONSE_F = 8.0
 """F ratio of the step against no step that noise alone passes less than once in 10,000 traces."""
-_LAGS = 8
+_REACHES = (1, 3, 8)
+"""A misfit that lasts sees the whole of eight neighbours; one that swings within a short rise, the closest only."""
 _LEAST_AIR = 20
 """Readings of clean air that can tell whether its noise is correlated."""
 _MOST = 0.95
@@ -70,7 +71,7 @@ class Neighbours:
     """How far residuals hang together after gas on, beyond what noise as in clean air may do."""
 
     z: float
-    """Sum of the products of neighbours up to eight apart, in its own standard deviations under a true model."""
+    """Sum of the products of neighbours 1, up to 3 or up to 8 apart in standard deviations, whichever says most."""
     misfit: float
     """Size of what hangs together, in standard deviations of a reading."""
     smallest: float
@@ -89,45 +90,56 @@ def neighbours(pulled: Floats, worth: Floats, before: Bools) -> Neighbours:
     >>> neighbours(wave, np.ones(200), np.arange(200) < 100).z > 5
     True
     """
-    total, variance, first = _products(pulled[~before], worth[~before])
-    if variance <= 0:
+    sums = _products(pulled[~before], worth[~before])
+    if not sums:
         return Neighbours(0.0, 0.0, math.inf)
-    phi = _in_air(pulled[before], worth[before])
-    expected = variance * sum(phi**lag for lag in range(1, _LAGS + 1)) / _LAGS
-    wide = math.sqrt(variance) * (1.0 + phi) / (1.0 - phi)
-    smallest = math.sqrt((_SEEN * wide + expected) / variance)
-    return Neighbours((total - expected) / wide, math.sqrt(max(0.0, first - phi)), smallest)
+    phi, size = _in_air(pulled[before], worth[before])
+    stretch = 1.0 - size + size * (1.0 + phi) / (1.0 - phi)
+    best, smallest = -math.inf, math.inf
+    for lags, total, variance in sums:
+        expected = size * variance * sum(phi**lag for lag in range(1, lags + 1)) / lags
+        wide = math.sqrt(variance) * stretch
+        best = max(best, (total - expected) / wide)
+        smallest = min(smallest, math.sqrt((_SEEN * wide + expected) / variance))
+    _, closest, of_closest = sums[0]
+    return Neighbours(best, math.sqrt(max(0.0, closest / of_closest - size * phi)), smallest)
 
 
-def _in_air(pulled: Floats, worth: Floats) -> float:
-    """The most by which noise may well be correlated from one reading to the next, as clean air shows it [part].
+def _in_air(pulled: Floats, worth: Floats) -> tuple[float, float]:
+    """The most by which noise may well be correlated from one reading to the next, and its variance in clean air.
 
     One standard error above the correlation about a straight line, first freed of its bias -(2 + 4 phi) / n (P. A. P.
     Moran, Biometrika 35 (1948), M. G. Kendall, Biometrika 41 (1954), from memory). The sum over neighbours then has
-    a standard deviation larger by (1 + phi) / (1 - phi), that of a spectrum at frequency zero.
+    a standard deviation larger by (1 + phi) / (1 - phi), that of a spectrum at frequency zero. The variance is a part
+    of that about the whole curve: where that curve misses the readings, noise as in air is the lesser part.
     """
     n = pulled.size
     if n < _LEAST_AIR:  # too short to tell: a doubt too many costs less than one too few
-        return 0.0
+        return 0.0, 0.0
     at = np.arange(n) - 0.5 * (n - 1)  # a baseline on the move is no noise: the straight line is taken out
     moved = pulled - pulled.mean() - at * float(at @ pulled) / float(at @ at)
     if float(moved @ moved) < _STILL * n:  # a display so coarse that the noise does not show on it
-        return 0.0
+        return 0.0, 0.0
     pairs = float(worth[1:] @ worth[:-1])
-    phi = float(moved[1:] @ moved[:-1]) / pairs
-    phi += (2.0 + 4.0 * phi) / n
-    return min(_MOST, max(0.0, phi + math.sqrt(max(0.0, 1.0 - phi**2) / pairs)))
+    size = min(1.0, float(moved @ moved) / float(worth.sum()))
+    phi = float(moved[1:] @ moved[:-1]) / (size * pairs)
+    phi = min(1.0, phi + (2.0 + 4.0 * phi) / n)
+    phi = min(_MOST, max(0.0, phi + math.sqrt(max(0.0, 1.0 - phi**2) / pairs)))
+    # the line took a part of the variance with it, and as few readings as these leave it open by as much again
+    lost = 2.0 * (1.0 + phi) / (1.0 - phi) / n + math.sqrt(2.0 * (1.0 + phi**2) / (1.0 - phi**2) / pairs)
+    return phi, min(1.0, size * (1.0 + lost))
 
 
-def _products(pulled: Floats, worth: Floats) -> tuple[float, float, float]:
-    """Sum of products over neighbours, its variance, and the mean product of the closest by their worth."""
-    total, variance, first = 0.0, 0.0, 0.0
-    for lag in range(1, min(_LAGS, pulled.size - 1) + 1):
+def _products(pulled: Floats, worth: Floats) -> list[tuple[int, float, float]]:
+    """For each reach of the test: how many lags, the sum of products over them, and its variance."""
+    sums = []
+    total, variance = 0.0, 0.0
+    for lag in range(1, min(_REACHES[-1], pulled.size - 1) + 1):
         total += float(pulled[lag:] @ pulled[:-lag])
         variance += float(worth[lag:] @ worth[:-lag])
-        if lag == 1 and variance > 0:
-            first = total / variance
-    return total, variance, first
+        if lag in _REACHES and variance > 0:
+            sums.append((lag, total, variance))
+    return sums
 
 
 def no_response(trace: Trace, rss: float, gain: float, phi: float, resolution: float, root_w: Floats) -> bool:

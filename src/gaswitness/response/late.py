@@ -52,8 +52,8 @@ class Late:
         >>> round(Late(0.0, 1e6, 0, 0, 0, 0, 0, 0, 0, 0).likely(0.6827), 4)  # no word from the readings: LATE_SD
         0.13
         """
-        weight = 1.0 / (self.u_share**-2 + LATE_SD**-2)
-        both = NormalDist(weight * self.share / self.u_share**2, math.sqrt(weight))
+        u2, expected2 = self.u_share**2, LATE_SD**2
+        both = NormalDist(self.share * expected2 / (expected2 + u2), math.sqrt(u2 * expected2 / (expected2 + u2)))
         below = both.cdf(0.0)
         if below > 1.0 - 1e-9:
             return 0.0
@@ -92,10 +92,10 @@ def late_part(
     except np.linalg.LinAlgError:
         return None
     of_share = float(cov[-1, -1])
-    if not of_share > 0:
+    if not of_share > 1e-18:  # a share known to a billionth is none: nothing is left of the noise
         return None
     moved = cov @ (matrix @ residual) / variance
-    u90 = t90_s - theta
+    u90 = lag_curve.passes(0.9, s, ratio, 0.0)  # of this curve; on a coarse display `t90_s` is that of another
     height, by_t, by_s, by_r = lag_curve.curve(u90, s, ratio)
     by_late = lag_curve.curve(u90, late_s, 0.0)[0] - height
     t90_by = np.concatenate([[0.0, 0.0], np.array([1.0, -by_s / by_t, -by_r / by_t])[inside], [-by_late / by_t]])

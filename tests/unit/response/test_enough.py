@@ -85,3 +85,9 @@ def test_operating_characteristics_on_detectors_that_creep() -> None:
     assert found.gas_saved > 0.25
     assert found.more_wrong <= 2 * found.u_more_wrong
     assert found.stopped_early > 0.5
+
+
+def test_a_coarse_display_is_followed_to_the_end() -> None:
+    """Its figures come from another fit than its curve: 60 readings of a display step of 2 % of the gas, no error."""
+    found = compare(KINDS[7], 6, seed=5)
+    assert 0.0 <= found.gas_saved < 1.0
