@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections import Counter
 from collections.abc import Sequence
 from datetime import datetime
 from pathlib import Path
@@ -18,7 +19,7 @@ from gaswitness.judge.decide import COVERAGE_K
 from gaswitness.judge.records import Finding, Judgement, Verdict
 from gaswitness.paper import typeset
 from gaswitness.plan.records import Plan
-from gaswitness.run.events import AirMeasured, Event, InhibitMoved, RoleTold, RunResumed
+from gaswitness.run.events import AirMeasured, Event, InhibitMoved, ReadingTaken, RoleTold, RunResumed
 from gaswitness.site.records import Detector
 from gaswitness.wording import between, level, number, probability, scale_ppm, with_uncertainty
 
@@ -110,11 +111,24 @@ def _notices(payload: CertificatePayload, events: Sequence[Event]) -> list[tuple
                     f"Nothing was recorded for {event.gap_s:.0f} s before {instant(event.wall)}{torn}.",
                 )
             )
+    for tag, qualities in _qualities(events).items():
+        if set(qualities) == {"by-hand"}:
+            words = f"{tag}: {qualities['by-hand']} readings were typed by hand, no link brought any; "
+            notices.append(("No link.", f"{words}U of each finding has in it what that costs in certainty."))
     if payload.late_sha256 is not None:
         notices.append(("Judged again.", _reopened(payload)))
     if not payload.judgement.complete:
         notices.append(("Not complete.", "The run was not carried through to its end."))
     return notices
+
+
+def _qualities(events: Sequence[Event]) -> dict[str, Counter[str]]:
+    """How often a reading of each detector came how."""
+    found: dict[str, Counter[str]] = {}
+    for event in events:
+        if isinstance(event, ReadingTaken):
+            found.setdefault(event.tag, Counter())[event.quality] += 1
+    return found
 
 
 def _reopened(payload: CertificatePayload) -> str:
