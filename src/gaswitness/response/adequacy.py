@@ -21,7 +21,7 @@ _REACHES = (1, 3, 8)
 """A misfit that lasts sees the whole of eight neighbours; one that swings within a short rise, the closest only."""
 _LEAST_AIR = 20
 """Readings of clean air that can tell whether its noise is correlated."""
-_MOST = 0.95
+_MOST = 0.8
 _STILL = 0.01
 """Mean square below this is no noise."""
 NEIGHBOURS_LIMIT = 1.645
@@ -127,7 +127,7 @@ def _in_air(pulled: Floats, worth: Floats) -> tuple[float, float]:
     phi = min(_MOST, max(0.0, phi + math.sqrt(max(0.0, 1.0 - phi**2) / pairs)))
     # the line took a part of the variance with it, and as few readings as these leave it open by as much again
     lost = 2.0 * (1.0 + phi) / (1.0 - phi) / n + math.sqrt(2.0 * (1.0 + phi**2) / (1.0 - phi**2) / pairs)
-    return phi, min(1.0, size * (1.0 + lost))
+    return phi, min(1.0, size * (1.0 + min(1.0, lost)))
 
 
 def _products(pulled: Floats, worth: Floats) -> list[tuple[int, float, float]]:

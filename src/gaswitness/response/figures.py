@@ -15,6 +15,7 @@ from gaswitness.response.fit import fit_step
 from gaswitness.response.quality import gap_after, noise_sd, resolution_seen, stuck
 from gaswitness.response.read import UNKNOWN, ReadTimes, ReadValue, read_times, read_zero
 from gaswitness.response.result import StepFit
+from gaswitness.response.trace import as_arrays
 
 Floats = NDArray[np.float64]
 
@@ -136,13 +137,13 @@ def response_figures(
     A found gas on is the instant of the first movement: the dead time is then unknown and times count from there.
     Raises `InputError` for too few readings or impossible instants.
     """
-    t, y = np.asarray(t_s, dtype=np.float64), np.asarray(reading, dtype=np.float64)
+    t, y = as_arrays(t_s, reading)
     kept = np.isfinite(y)
     flags: set[str] = set()
     if not kept.all():
         flags.add("points-dropped")
     t, y = t[kept], y[kept]
-    if y.size < _LEAST_SAMPLES:
+    if y.size < _LEAST_SAMPLES or t[-1] == t[0]:
         raise InputError("too few readings", found=int(y.size), expected=f"at least {_LEAST_SAMPLES}")
     dead = dead_line(y)
     if dead.any():

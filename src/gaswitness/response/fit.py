@@ -29,6 +29,8 @@ _MISFIT_LIMIT = 0.003
 """Misfit that hangs together matters from this part of the step."""
 _UNSEEN_LIMIT = 0.005
 """A display that would hide a misfit of this part of the step cannot show whether the model holds."""
+_SURE = 4.0
+"""Such a display hides whether noise is correlated, too: only what is far above the limit then counts."""
 _REACHED = 0.95
 """A plateau is extrapolated when the curve had reached less than this part of the step."""
 
@@ -180,9 +182,11 @@ def _figures(
         trace.t[during], trace.y[during], zero, trace.on, end_s, resolution=resolution
     ).settled:  # fmt: skip
         flags.add("not-settled")
-    if told.z > NEIGHBOURS_LIMIT and told.misfit * best.sigma > _MISFIT_LIMIT * abs(gain):
+    blind = best.coarse and told.smallest * best.sigma > _UNSEEN_LIMIT * abs(gain)
+    limit = _SURE if blind else NEIGHBOURS_LIMIT
+    if told.z > limit and told.misfit * best.sigma > _MISFIT_LIMIT * abs(gain):
         flags.add("model-inadequate")
-    elif best.coarse and told.smallest * best.sigma > _UNSEEN_LIMIT * abs(gain):
+    elif blind:
         flags.add("model-unproven")
     recovered = has_off and int(np.sum(trace.t > trace.off)) >= MIN_SAMPLES - 2
     u50, u90 = theta + times[0], theta + times[1]

@@ -20,6 +20,7 @@ from gaswitness.response.fit import fit_step
 from gaswitness.response.late import Late, late_part
 from gaswitness.response.quality import resolution_seen, spikes
 from gaswitness.response.seek import COARSE
+from gaswitness.response.trace import check_size
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -96,6 +97,7 @@ class LiveFit:
         if self._size and t_s < self._t[self._size - 1]:
             raise InputError("readings come in order of time", found=t_s, expected=f">= {self._t[self._size - 1]:.6g}")
         if math.isfinite(reading):
+            check_size(reading)
             if self._size == self._t.size:
                 self._t, self._y = np.resize(self._t, 2 * self._size), np.resize(self._y, 2 * self._size)
             self._t[self._size], self._y[self._size] = t_s, reading

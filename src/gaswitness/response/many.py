@@ -15,7 +15,7 @@ from gaswitness.response import separable
 from gaswitness.response.fit import fit_step
 from gaswitness.response.rows import fit_rows
 from gaswitness.response.seek import COARSE
-from gaswitness.response.trace import check_known
+from gaswitness.response.trace import as_arrays, check_known, check_size
 
 Floats = NDArray[np.float64]
 Bools = NDArray[np.bool_]
@@ -83,14 +83,13 @@ def fit_many(
     >>> fit_many(t, y, 0.0, order=1).plateau.round(0)
     array([900., 950.])
     """
-    t = np.ascontiguousarray(t_s, dtype=np.float64)
+    t, _ = as_arrays(t_s, np.zeros(np.shape(t_s)))
     rows = np.ascontiguousarray(readings, dtype=np.float64)
-    if rows.ndim != 2 or t.ndim != 1 or rows.shape[1] != t.size:
+    if rows.ndim != 2 or rows.shape[1] != t.size or t.size == 0:
         raise InputError(
             "times and readings do not match", found=(t.shape, rows.shape), expected="(n,) and (traces, n)"
         )
-    if not np.all(np.isfinite(t)) or np.any(np.diff(t) < 0):
-        raise InputError("times of a trace must be finite and never go back", hint="sort the samples by time first")
+    check_size(rows)
     check_known(cap_tau_s, average_s)
     count = rows.shape[0]
     off = math.inf if gas_off_s is None or gas_off_s >= t[-1] else float(gas_off_s)

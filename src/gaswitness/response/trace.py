@@ -17,6 +17,7 @@ Bools = NDArray[np.bool_]
 
 MIN_SAMPLES = 6
 """Fewer readings carry no fit."""
+_LARGEST = 1e100
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,19 +72,38 @@ class Search:
     steps: int
 
 
+def as_arrays(t_s: ArrayLike, reading: ArrayLike) -> tuple[Floats, Floats]:
+    """Times [s] and readings as two equally long arrays of numbers; raises `InputError` where they are none."""
+    try:
+        t = np.ascontiguousarray(t_s, dtype=np.float64)
+        y = np.ascontiguousarray(reading, dtype=np.float64)
+    except (TypeError, ValueError) as error:
+        raise InputError("times and readings are not numbers", found=str(error), expected="two arrays") from error
+    if t.ndim != 1 or t.shape != y.shape:
+        raise InputError("times and readings do not match", found=(t.shape, y.shape), expected="two equal lengths")
+    if not np.all(np.isfinite(t)) or np.any(np.diff(t) < 0):
+        raise InputError("times of a trace must be finite and never go back", hint="sort the samples by time first")
+    check_size(y)
+    return t, y
+
+
+def check_size(reading: ArrayLike) -> None:
+    """Raise `InputError` for readings whose squares would be no numbers any more."""
+    y = np.abs(np.asarray(reading))
+    if np.any((y > _LARGEST) & np.isfinite(y)):
+        raise InputError(
+            "a reading too large to be one", found=float(np.max(y[np.isfinite(y)])), expected="up to 1e100"
+        )
+
+
 def checked(
     t_s: ArrayLike, reading: ArrayLike, gas_on_s: float, gas_off_s: float | None, order: int
 ) -> tuple[Floats, Floats, Bools]:
     """Times, readings and which of them are readings; raises where they cannot be those of one exposure."""
-    t = np.ascontiguousarray(t_s, dtype=np.float64)
-    y = np.ascontiguousarray(reading, dtype=np.float64)
+    t, y = as_arrays(t_s, reading)
     if order not in (1, 2):
         raise OutOfDomain("the order of a step fit is the number of its lags", found=order, expected="1 or 2")
-    if t.ndim != 1 or t.shape != y.shape:
-        raise InputError("times and readings do not match", found=(t.shape, y.shape), expected="two equal lengths")
     kept = np.isfinite(y)
-    if not np.all(np.isfinite(t)) or np.any(np.diff(t) < 0):
-        raise InputError("times of a trace must be finite and never go back", hint="sort the samples by time first")
     if gas_off_s is not None and gas_off_s <= gas_on_s:
         raise InputError("gas off comes after gas on", found=(gas_on_s, gas_off_s))
     if int(np.sum(kept & (t > gas_on_s))) < MIN_SAMPLES - 2 or int(kept.sum()) < MIN_SAMPLES:

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from gaswitness.errors import InputError, OutOfDomain
-from gaswitness.response import FLAGS, SensorPath, StepFit, fit_step, step_curve
+from gaswitness.response import FLAGS, SensorPath, StepFit, fit_step, response_figures, step_curve
 from gaswitness.response.meaning import MEANING
 
 T = np.arange(-60.0, 301.0)
@@ -241,3 +241,38 @@ def test_where_much_is_known_an_interval_has_equal_arms() -> None:
         low, high = fit.interval(figure)
         value, u = getattr(fit, figure), getattr(fit, f"u_{figure}")
         assert (low, high) == pytest.approx((value - 1.97 * u, value + 1.97 * u), abs=0.05 * u), figure
+
+
+ODD = {
+    "constant": (T, np.full(T.size, 5.0)),
+    "two points": ([0.0, 1.0], [1.0, 2.0]),
+    "nothing": ([], []),
+    "no reading": (T, np.full(T.size, np.nan)),
+    "half blanks": (T, np.where(np.arange(T.size) % 2, np.nan, trace())),
+    "over range": (T, np.where(T > 50, np.inf, trace())),
+    "huge": (T, 1e300 * trace()),
+    "tiny": (T, 1e-300 * trace()),
+    "oxygen falls": (T, 20.9 - trace() / 100),
+    "backwards": (T[::-1], trace()),
+    "each three times": (np.repeat(T, 3), np.repeat(trace(), 3)),
+    "all at once": (np.zeros(50), trace()[:50]),
+    "nanoseconds": (1e-9 * T, trace()),
+    "a jump": (T, np.where(T > 5, 1.0, 0.0)),
+    "one spike": (T, np.where(T == 50, 1e9, trace())),
+    "two values": (T, np.arange(T.size) % 2),
+    "a ramp": (T, T),
+    "words": (T, np.full(T.size, "a")),
+    "a table": (T, np.vstack([trace(), trace()])),
+    "one short": (T, trace()[:-1]),
+    "a time that is none": (np.where(T == 3, np.nan, T), trace()),
+}
+
+
+@pytest.mark.parametrize("name", ODD)
+@pytest.mark.parametrize("how", [fit_step, response_figures])
+def test_odd_input_gives_flags_or_one_clear_message(name: str, how) -> None:
+    """Never a warning (they are errors here) and never another error than ours."""
+    t, y = ODD[name]
+    with contextlib.suppress(InputError):
+        found = how(t, y) if how is response_figures else how(t, y, 0.0)
+        assert found.flags or name in {"oxygen falls", "each three times", "nanoseconds", "tiny"}
