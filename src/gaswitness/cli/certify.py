@@ -36,7 +36,7 @@ def certify(
     from gaswitness.cli.keys import PASSPHRASE
     from gaswitness.cli.output import print_json, talk
     from gaswitness.errors import EXIT_FELL_SHORT
-    from gaswitness.history.files import late_beside, write_whole
+    from gaswitness.history.files import keep_certificate, late_beside
 
     secret = read_private(key.read_bytes(), str(key), os.environ.get(PASSPHRASE))
     issue = certificate.issue(
@@ -48,10 +48,7 @@ def certify(
         late_bytes=late_beside(ledger),
     )
     out.mkdir(parents=True, exist_ok=True)
-    pdf = out / f"{issue.payload.certificate_id}.pdf"
-    bundle = out / f"{issue.payload.certificate_id}.evidence.zip"
-    write_whole(pdf, issue.pdf)
-    write_whole(bundle, issue.bundle)
+    pdf, bundle = keep_certificate(out, issue.payload.certificate_id, issue.pdf, issue.bundle)
     outcome = issue.payload.judgement.outcome
     if store is not None:
         _keep(store, bundle, secret.public_key())

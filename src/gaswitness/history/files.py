@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import os
+import secrets
 import sys
-import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 from types import TracebackType
@@ -88,10 +88,13 @@ def ledger_with_late(path: Path) -> Ledger:
     return with_late(ledger, read_late(late, ledger, str(late_path(path)))) if late else ledger
 
 
-def write_whole(path: Path, data: bytes) -> None:
-    """Put a whole file in place: afterwards it holds either all of the old bytes or all of the new ones."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    part = Path(name)
+def write_whole(path: Path, data: bytes, *, private: bool = False) -> None:
+    """Put a whole file in place: afterwards it holds either all of the old bytes or all of the new ones.
+
+    What is private can be read by its owner only; anything else by whom the system's settings let.
+    """
+    part = path.with_name(f".{path.name}.{secrets.token_hex(6)}.part")
+    handle = os.open(part, os.O_WRONLY | os.O_CREAT | os.O_EXCL | _BINARY, 0o600 if private else 0o666)
     try:
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
@@ -102,6 +105,22 @@ def write_whole(path: Path, data: bytes) -> None:
         part.unlink(missing_ok=True)
         raise
     _sync_folder(path.parent)
+
+
+def keep_certificate(folder: Path, certificate_id: str, pdf: bytes, bundle: bytes) -> tuple[Path, Path]:
+    """Put paper and bundle into a folder, beside an earlier one of the same number and never in its place."""
+    n = 1
+    while True:
+        stem = certificate_id if n == 1 else f"{certificate_id}-{n}"
+        paper, box = folder / f"{stem}.pdf", folder / f"{stem}.evidence.zip"
+        try:
+            box.touch(exist_ok=False)  # whoever makes it first has the name, also of two at once
+        except FileExistsError:
+            n += 1
+            continue
+        write_whole(paper, pdf)
+        write_whole(box, bundle)
+        return paper, box
 
 
 if sys.platform == "win32":

@@ -337,7 +337,7 @@ def _answered(case: Case) -> list[Cause]:
                 )
                 if share < 1.0
                 else said(
-                    "the sensor of {tag} has shows too much: it makes {part} of the change that the gas should bring "
+                    "the sensor of {tag} shows too much: it makes {part} of the change that the gas should bring "
                     "(worn or wrongly adjusted; or bottle, regulator or cap not as stated)",
                     tag=case.tag,
                     part=part,

@@ -171,7 +171,7 @@ class Access:
 
     def _keep(self) -> None:
         if self.file is not None:
-            write_whole(self.file, json.dumps([asdict(one) for one in self.people()]).encode())
+            write_whole(self.file, json.dumps([asdict(one) for one in self.people()]).encode(), private=True)
 
 
 def _session(kept: dict[str, Any]) -> Session:

@@ -15,7 +15,7 @@ from gaswitness.certify.payload import certificate_id
 from gaswitness.certify.wording import found_and_limits
 from gaswitness.evidence.ledger import Ledger
 from gaswitness.evidence.series import Series, series_of
-from gaswitness.history.files import late_beside, ledger_with_late, write_whole
+from gaswitness.history.files import keep_certificate, late_beside, ledger_with_late
 from gaswitness.judge import judge
 from gaswitness.judge.records import EffectFinding, Finding, Judgement, Outcome
 from gaswitness.plan import build_plan
@@ -123,9 +123,7 @@ async def certify(request: Request, name: str, session: Session = Desk) -> Respo
             path.read_bytes(), name, key, issued=board.now(), issued_by=session.name, late_bytes=late_beside(path)
         )
     )
-    stem = issue.payload.certificate_id
-    write_whole(board.folder.path / f"{stem}.pdf", issue.pdf)
-    write_whole(board.folder.path / f"{stem}.evidence.zip", issue.bundle)
+    keep_certificate(board.folder.path, issue.payload.certificate_id, issue.pdf, issue.bundle)
     return then(f"/result/{name}#certificate")
 
 

@@ -49,6 +49,7 @@ def local_certificate(folder: Path, hosts: tuple[str, ...], now: datetime) -> Lo
     write_whole(
         key_at,
         key.private_bytes(serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()),
+        private=True,
     )
     write_whole(at, b"".join(one.public_bytes(serialization.Encoding.PEM) for one in (own, authority)))
     return LocalCertificate(at, key_at, fingerprint_of(own), _der(authority))

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from gaswitness.errors import InputError
-from gaswitness.history.files import LedgerFile, write_whole
+from gaswitness.history.files import LedgerFile, keep_certificate, write_whole
 
 
 def test_what_was_appended_is_there_and_stays(tmp_path: Path) -> None:
@@ -62,3 +62,28 @@ def test_write_whole_replaces_or_leaves_alone(tmp_path: Path, monkeypatch: pytes
         write_whole(path, b"newer")
     assert path.read_bytes() == b"new"
     assert [entry.name for entry in tmp_path.iterdir()] == ["a.bin"]
+
+
+@pytest.mark.skipif(os.name != "posix", reason="Windows keeps rights in another way")
+def test_only_what_is_private_is_kept_from_others(tmp_path: Path) -> None:
+    before = os.umask(0o022)
+    try:
+        write_whole(tmp_path / "certificate.pdf", b"%PDF")
+        write_whole(tmp_path / "key.pem", b"secret", private=True)
+    finally:
+        os.umask(before)
+    assert (tmp_path / "certificate.pdf").stat().st_mode & 0o777 == 0o644
+    assert (tmp_path / "key.pem").stat().st_mode & 0o777 == 0o600
+
+
+def test_a_certificate_never_takes_the_place_of_another(tmp_path: Path) -> None:
+    first = keep_certificate(tmp_path, "C-1", b"paper", b"bundle")
+    second = keep_certificate(tmp_path, "C-1", b"other paper", b"other bundle")
+    assert [path.name for path in (*first, *second)] == [
+        "C-1.pdf",
+        "C-1.evidence.zip",
+        "C-1-2.pdf",
+        "C-1-2.evidence.zip",
+    ]
+    assert [path.read_bytes() for path in first] == [b"paper", b"bundle"]
+    assert [path.read_bytes() for path in second] == [b"other paper", b"other bundle"]
