@@ -24,7 +24,7 @@ from support.ledgers_on_disk import marks_in, only_ledger
 from support.people import AtDesk, AtPost, Eyes, board, browser, shot
 from support.processes import rig
 
-SPEED = float(os.environ.get("GASWITNESS_RINK_SPEED", "40"))
+SPEED = float(os.environ.get("GASWITNESS_RINK_SPEED", "60"))
 NOTE = "ice on the door frame"
 FAULTS = ("stuck:STORE-BEACON", "crossed-effects:LAMP-6:LAMP-7")
 DOOR_OF = {"NH3": "PLANT-DOOR", "CO2": "PUMP-DOOR", "O2-": "STORE-DOOR", "CO-": "GARAGE-DOOR", "NO2": "GARAGE-DOOR"}
