@@ -29,8 +29,7 @@ GROUND = (
 FLOW = ("site", "plan", "run", "evidence", "judge", "certify", "learn")
 EDGES = ("cli", "web", "links", "history")
 
-LONG = {
-}
+LONG = {}
 """Files over 500 lines, each with its reason."""
 
 
