@@ -15,6 +15,11 @@ FAULTS = ("stuck:STORE-BEACON", "crossed-effects:LAMP-6:LAMP-7")
 """What is wrong at the rink whose result is shown, so that something is left to do."""
 
 
+def gaswitness(*words: str) -> None:
+    """One command; what it found wrong is no matter here."""
+    subprocess.run([sys.executable, "-m", "gaswitness", *words], check=False, capture_output=True)
+
+
 def main() -> None:
     """One board with one run going on and one gone through."""
     from support.boards import DESK, PHONE, board, browser, invite, join, person, take_desk
@@ -23,14 +28,18 @@ def main() -> None:
 
     site = REPO / "examples" / "ravensmoor.yaml"
     with tempfile.TemporaryDirectory() as name:
-        folder = Path(name)
+        folder = Path(name) / "ice-rink"
+        folder.mkdir()
         (folder / site.name).write_bytes(site.read_bytes())
         whole = example_plan(site.name)
-        (folder / "20261125T090000Z-ravensmoor-ice-rink.ledger.jsonl").write_bytes(visit(whole, faults=FAULTS))
+        ledger = folder / "20261125T090000Z-ravensmoor-ice-rink.ledger.jsonl"
+        ledger.write_bytes(visit(whole, faults=FAULTS))
+        key = Path(name) / "demo.key"
+        gaswitness("keys", "new", "-o", str(key))
+        gaswitness("certify", str(ledger), "--key", str(key), "-o", str(folder))
         plan = folder / "one.plan.json"
-        command = [sys.executable, "-m", "gaswitness", "plan", str(site), "--detector", "NH3-1", "-o", str(plan)]
-        subprocess.run(command, check=False, capture_output=True)
-        words = ["--folder", name, "--run", str(plan), "--speed", str(SPEED), "--operator", "Mira K."]
+        gaswitness("plan", str(site), "--detector", "NH3-1", "-o", str(plan))
+        words = ["--folder", str(folder), "--run", str(plan), "--speed", str(SPEED), "--operator", "Mira K."]
         with (
             rig(site, SPEED) as (link, hands),
             board(*words, "--link", link, "--rig", hands) as served,

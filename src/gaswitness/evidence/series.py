@@ -89,8 +89,6 @@ class Edge:
     post: str = ""
     pattern: str | None = None
     mark_id: str = ""
-    u_clock_s: float = 0.0
-    """The part of `at.u_s` that comes from the witness's reaction and clock; none for the panel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -359,7 +357,6 @@ def _witness_edges(marks: tuple[MarkMade, ...], corrected: frozenset[str]) -> di
                 mark.post,
                 mark.pattern,
                 mark.mark_id,
-                mark.u_s,
             )
         )
     return edges

@@ -49,3 +49,8 @@ class Board:
     """How often one address may try to join."""
     requests: Pace = field(default_factory=lambda: Pace(burst=240, per_s=40))
     """How often one address may ask for anything else."""
+
+    @property
+    def running(self) -> bool:
+        """Whether a run goes on."""
+        return self.live is not None and not self.live.over

@@ -36,13 +36,14 @@ async def desk(request: Request) -> Response:
     board = board_of(request)
     folder = board.folder
     context = {
-        "folder": str(folder.path.resolve()),
+        "folder": folder.path.resolve(),
         "sites": folder.sites(),
         "plans": folder.plans(),
         "runs": folder.runs(),
         "papers": folder.papers(),
         "due": await run_in_threadpool(board.due.page, folder.path, board.store, board.now().astimezone().date()),
-        "can_begin": board.begin is not None and (board.live is None or board.live.over),
+        "running": board.running,
+        "can_begin": board.begin is not None and not board.running,
         "operator": session.name,
     }
     return page(request, "desk.html", context, session=session)
@@ -99,7 +100,9 @@ def keep_plan(board: Board, built: Plan, stem: str) -> str:
 async def run(request: Request, session: Session = Desk) -> Response:
     """Begin a run of a plan, or go on with a ledger."""
     board, form = board_of(request), await form_of(request)
-    if board.begin is None or (board.live is not None and not board.live.over):
+    if board.begin is None:
+        raise HTTPException(409, "desk.cannot_begin")
+    if board.running:
         raise HTTPException(409, "desk.busy")
     name, resume = form.get("name", ""), form.get("resume") == "yes"
     path = board.folder.file(name, LEDGER if resume else ".json")
