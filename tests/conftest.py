@@ -7,6 +7,9 @@ from pathlib import Path
 
 import pytest
 
+collect_ignore = ["support"]
+"""Programs and helpers that tests start or import; there are no tests in them."""
+
 REPO = Path(__file__).resolve().parent.parent
 
 

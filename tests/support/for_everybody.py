@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 from typing import Any
 
@@ -47,7 +48,10 @@ def faults_of(page: Any, repo: Path) -> list[str]:
 def too_wide(page: Any, width: int, height: int = 640) -> list[str]:
     """What sticks out where the window is so wide (WCAG 2.2, 1.4.10); what scrolls by itself may."""
     page.set_viewport_size({"width": width, "height": height})
-    if page.evaluate("() => document.documentElement.scrollWidth <= innerWidth"):
+    from playwright.sync_api import TimeoutError as TooLong
+
+    with contextlib.suppress(TooLong):  # a chart takes its new size some time after the window
+        page.wait_for_function("() => document.documentElement.scrollWidth <= innerWidth", timeout=5_000)
         return []
     return [
         str(one)
