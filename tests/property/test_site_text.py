@@ -92,13 +92,13 @@ def spoilt(draw: st.DrawFn) -> str:
     return text
 
 
-@settings(max_examples=1000, **COMMON)
+@settings(max_examples=400, **COMMON)
 @given(spoilt())
 def test_a_spoilt_example(text: str) -> None:
     read(text.encode("utf-8"))
 
 
-@settings(max_examples=500, **COMMON)
+@settings(max_examples=250, **COMMON)
 @given(st.binary(max_size=300))
 def test_any_bytes(data: bytes) -> None:
     read(data)
@@ -146,7 +146,7 @@ ANYTHING = st.recursive(
 )
 
 
-@settings(max_examples=500, **COMMON)
+@settings(max_examples=250, **COMMON)
 @given(st.dictionaries(KEYS, ANYTHING, max_size=6), st.integers(0, 40), ANYTHING)
 def test_any_values_in_any_place(data: dict[str, Any], place: int, value: Any) -> None:
     """Random trees by themselves, and one random value at a random place of an example."""
