@@ -7,8 +7,6 @@ import sys
 import time
 from pathlib import Path
 
-import pytest
-
 from support.boards import DESK, PHONE, board, browser, chromium, invite, join, person, take_desk
 from support.for_everybody import faults_of
 from support.ledgers_on_disk import marks_in
