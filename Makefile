@@ -9,7 +9,7 @@ demo: .venv/run.ready  ## the whole job on the simulated installation
 	$(BIN)/gaswitness demo --out demo-out
 
 test: .venv/test.ready services  ## set up and run all tests
-	$(BIN)/python -m pytest -n 3 --dist load --maxschedchunk 1
+	$(BIN)/python -m pytest -n auto --dist worksteal
 
 check: .venv/check.ready  ## what must be clean before a commit lands
 	$(BIN)/ruff format --check .

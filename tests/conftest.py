@@ -13,11 +13,6 @@ collect_ignore = ["support"]
 REPO = Path(__file__).resolve().parent.parent
 
 
-def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """Whole days in browsers first: they mostly wait, and the others fill the time beside them."""
-    items.sort(key=lambda item: "tests/web/" not in item.nodeid)
-
-
 @pytest.fixture(scope="session")
 def repo() -> Path:
     """The root of the checkout."""

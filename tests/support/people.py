@@ -55,7 +55,7 @@ async def page_of(browser: Any, size: dict[str, int], **more: Any) -> Any:
         viewport=size, has_touch=size["width"] < 500, accept_downloads=True, bypass_csp=True, **more
     )
     page = await context.new_page()
-    page.set_default_timeout(20_000)
+    page.set_default_timeout(60_000)
     return page
 
 
