@@ -27,30 +27,9 @@ def audible(series: Series, criterion: Criterion) -> Finding:
     if found is None:
         return not_tested(criterion, said("The sound level at {post} was not measured.", post=criterion.post or ""))
     signal = f"{found.effect}.on"
-    if series.polled(signal) and series.on_at(signal, found.t_s) is False:
-        why = said(
-            "{level} dBA were measured at {post} while {effect} was not driven.",
-            level=number(found.level_dba),
-            post=found.post,
-            effect=found.effect,
-        )
-        return inconclusive(
-            criterion,
-            why,
-            [said("measure at {post} once more while {effect} sounds", post=found.post, effect=found.effect)],
-        )
-    if _changing(series, signal, found.t_s):
-        why = said(
-            "{level} dBA were measured at {post} while {effect} was just going on or off.",
-            level=number(found.level_dba),
-            post=found.post,
-            effect=found.effect,
-        )
-        return inconclusive(
-            criterion,
-            why,
-            [said("measure at {post} once more while {effect} sounds", post=found.post, effect=found.effect)],
-        )
+    if (doubt := _not_surely_on(series, signal, found)) is not None:
+        again = said("measure at {post} once more while {effect} sounds", post=found.post, effect=found.effect)
+        return inconclusive(criterion, doubt, [again])
     post = next(one for one in series.plan.site.posts if one.tag == criterion.post)
     least, most = limits(post)
     row = most if found.level_dba > most.needed_dba else least
@@ -75,6 +54,16 @@ def audible(series: Series, criterion: Criterion) -> Finding:
         ]
     )
     return judged(criterion, found.level_dba, Budget((Term("sound level meter", found.u_db),)), why, causes)
+
+
+def _not_surely_on(series: Series, signal: str, found: SoundMeasured) -> str | None:
+    """Why this level may not be that of the sounder; none where the panel drove it all the while, or nobody can say."""
+    told = {"level": number(found.level_dba), "post": found.post, "effect": found.effect}
+    if series.polled(signal) and series.on_at(signal, found.t_s) is False:
+        return said("{level} dBA were measured at {post} while {effect} was not driven.", **told)
+    if _changing(series, signal, found.t_s):
+        return said("{level} dBA were measured at {post} while {effect} was just going on or off.", **told)
+    return None
 
 
 def _changing(series: Series, signal: str, t_s: float) -> bool:
