@@ -22,9 +22,11 @@ def cut_short(case: Case, criterion: Criterion) -> str | None:
     if case.trial is None or (stopped is not None and stopped.outcome == "complete"):
         return None
     waited = _waited(case, criterion)
-    if waited is None:
-        return None
-    since, waited_s, due_s = waited
+    return None if waited is None else cut_off(*waited)
+
+
+def cut_off(since: str, waited_s: float, due_s: float) -> str | None:
+    """In words, that the record ends too soon after something for what is due within so long; none if it does not."""
     if waited_s >= due_s:
         return None
     return said(

@@ -13,6 +13,7 @@ from gaswitness.evidence.series import Edge, Series
 from gaswitness.judge.budget import Budget, Term
 from gaswitness.judge.effects import BEFORE_S, acted, instead, manned
 from gaswitness.judge.finding import fell_short, happened, inconclusive, judged, not_tested, worst
+from gaswitness.judge.patience import TELLING_S, cut_off
 from gaswitness.judge.records import EffectFinding, Finding
 from gaswitness.judge.rounds import SLACK_S, Round, tag_of
 from gaswitness.plan.criteria import SEEN_PATTERNS
@@ -21,8 +22,6 @@ from gaswitness.sentence import listed, said
 from gaswitness.site.records import Effect
 from gaswitness.wording import number, word
 
-TELLING_S = 3.0
-"""A witness sees, presses, and the mark arrives: our allowance on top of what an effect may take."""
 GONE_S = 5.0
 """What still acts so long after the last step of a round has not stopped."""
 
@@ -46,16 +45,8 @@ def judge_vote(series: Series, criterion: Criterion) -> Finding:
     finding = _JUDGES[criterion.kind](one, criterion)
     if criterion.kind == "vote-acts" and finding.outcome == "fail" and one.stood is not None:
         waited_s, due_s = series.end_s - one.stood.t_s, (criterion.upper or 0.0) + TELLING_S
-        if waited_s < due_s:
-            return not_tested(
-                criterion,
-                said(
-                    "The visit was cut off {waited} s after {since}; this is due within {due} s.",
-                    waited=number(max(0.0, waited_s)),
-                    since=said("enough members stood"),
-                    due=number(due_s),
-                ),
-            )
+        if (too_soon := cut_off(said("enough members stood"), waited_s, due_s)) is not None:
+            return not_tested(criterion, too_soon)
     if lost and finding.outcome in ("fail", "pass") and criterion.kind != "vote-clears":
         return inconclusive(
             criterion,
