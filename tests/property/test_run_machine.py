@@ -6,7 +6,7 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from gaswitness.plan import build_plan
@@ -205,6 +205,7 @@ def play(script, plan=ONE_BY_ONE):
 def test_no_happenings_bring_gas_too_early_or_hide_an_inhibit(way):
     @settings(max_examples=120, deadline=None)
     @given(st.lists(happenings[way], max_size=120), st.one_of(st.none(), stops), st.lists(happenings[way], max_size=30))
+    @example([("answer", "done"), ("answer", "done"), ("go on", 6)], ("stop", "stopped"), [("answer", "skipped")])
     def any_run(before, stop, after):
         play([*before, *([stop] if stop else []), *after], PLANS[way])
 

@@ -241,7 +241,8 @@ class _Turn:
         if answer.state == "aborted":
             self.stop(StopWanted(answered.t_s, "aborted", answer.by, answer.note))
         elif answer.state == "skipped":
-            if now.step.kind in ONLY_BY_ANSWER and now.step.kind != "gas-on" and self.state.stop is None:
+            shut = now.step.kind == "gas-off"  # also after a stop: only a second one ends a run over an open bottle
+            if shut or (now.step.kind in ONLY_BY_ANSWER and now.step.kind != "gas-on" and self.state.stop is None):
                 self.commands.append(Ask(now.step, again=True))
                 return
             self.moved(answered.t_s, now.step, "skipped", by=answer.by, note=answer.note)
