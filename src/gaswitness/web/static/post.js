@@ -320,8 +320,13 @@ async function stayOpen() {
   if (!can) return;
   try {
     await navigator.serviceWorker.register("/sw.js");
-    (await navigator.serviceWorker.ready).active.postMessage("keep-page");
-    $("offline").textContent = t["post.offline_yes"];
+    const keeper = (await navigator.serviceWorker.ready).active;
+    const kept = await new Promise((tell) => {
+      const { port1, port2 } = new MessageChannel();
+      port1.onmessage = (answer) => tell(answer.data);
+      keeper.postMessage("keep-page", [port2]);
+    });
+    $("offline").textContent = t[kept ? "post.offline_yes" : "post.offline_no"];
   } catch { $("offline").textContent = t["post.offline_no"]; }
 }
 

@@ -9,7 +9,9 @@ self.addEventListener("activate", (event) => {
   event.waitUntil(caches.keys().then((names) => Promise.all(names.filter((name) => name !== CACHE).map((name) => caches.delete(name)))).then(() => self.clients.claim()));
 });
 self.addEventListener("message", (event) => {
-  if (event.data === "keep-page") event.waitUntil(caches.open(CACHE).then((cache) => cache.add(new Request("/post", { cache: "reload" }))));
+  if (event.data !== "keep-page") return;
+  const kept = caches.open(CACHE).then((cache) => cache.add(new Request("/post", { cache: "reload" }))).then(() => true, () => false);
+  event.waitUntil(kept.then((done) => event.ports[0].postMessage(done)));
 });
 self.addEventListener("fetch", (event) => {
   const address = new URL(event.request.url);
