@@ -199,9 +199,9 @@ class Measured:
             raise OutOfDomain("percentile", found=percent, expected="0 to 100")
         if not self.measured_s:
             return float("nan")
-        weights = np.zeros(len(self))
-        weights[:-1] += self._steps / 2
-        weights[1:] += self._steps / 2
+        weights = np.zeros(len(self))  # twice the time, since half of the least float is nothing
+        weights[:-1] += self._steps
+        weights[1:] += self._steps
         order = np.argsort(self.values, kind="stable")
         order = order[weights[order] > 0]
         reached = np.cumsum(weights[order])

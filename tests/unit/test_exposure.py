@@ -75,6 +75,10 @@ def test_unequal_spacing_weighs_by_time() -> None:
     assert air.percentile(50) == 1.0
 
 
+def test_the_shortest_time_there_is_weighs_too() -> None:
+    assert Measured([0.0, 5e-324], [2.0, 7.0]).percentile(50) == 2.0
+
+
 @pytest.mark.parametrize("reading", ["linear", "hold"])
 @given(
     st.lists(st.tuples(st.floats(0, 200), st.floats(-100, 5000)), min_size=2, max_size=40),
