@@ -22,7 +22,7 @@ from gaswitness.run.events import (
     StepMoved,
     StopAsked,
 )
-from gaswitness.run.machine import Answered, Ask, StopWanted, Tick, Write, step
+from gaswitness.run.machine import Answered, Ask, StopWanted, Tick, WaitEnded, Write, step
 from gaswitness.run.ports import Answer
 from gaswitness.run.state import apply, begin, find_step, fold
 from gaswitness.site import load_site
@@ -69,6 +69,7 @@ def happenings_of(plan):
         st.tuples(st.just("go on"), st.integers(1, 40)),
         st.tuples(st.just("stray answer"), st.sampled_from(plan.steps)),
         st.tuples(st.just("cut off"), st.none()),
+        st.tuples(st.just("end the wait"), st.sampled_from(("this one", *(step.id for step in plan.steps)))),
     )
 
 
@@ -188,6 +189,12 @@ def play(script, plan=ONE_BY_ONE):
                     if state.now is not None:
                         take(step(state, Answered(t_s, state.now.step.id, Answer("done", "MK"))))
                     take(step(state, Tick(t_s)))
+            case "end the wait":
+                named = now.step.id if now is not None and value == "this one" else value
+                before, shortened = state, now is not None and now.step.id == named
+                take(step(state, WaitEnded(t_s, named, "MK", "seen enough")))
+                if not shortened or now.step.kind != "await-plateau" or t_s - now.since_t_s < now.step.at_least_s:
+                    assert state == before, "only the wait for a settled reading is cut short, and not before its time"
             case "stop":
                 take(step(state, StopWanted(t_s, value, "MK")))
             case "cut off" if state.ended is None or state.ended.outcome == "stopped":

@@ -18,7 +18,9 @@ from gaswitness.plan.records import Plan
 from gaswitness.plan.votes import Votes
 from gaswitness.run.drive import drive
 from gaswitness.run.events import Event
-from gaswitness.run.watchers import Snapshot
+from gaswitness.run.foresee import Foresight
+from gaswitness.run.ports import Wish
+from gaswitness.run.watchers import Snapshot, end_of_wait
 from gaswitness.site import Site, load_site
 from support.ledgers import write_chain
 
@@ -47,17 +49,23 @@ def visit(
     show: Callable[[Snapshot], None] | None = None,
     watch: Callable[[World, Snapshot], None] | None = None,
     wired: Site | None = None,
+    impatient: bool = False,
 ) -> bytes:
     """Carry a plan out on the rig, and return the ledger.
 
     `watch` may do something to the world meanwhile; `wired` is how the installation really is, where that is not as
-    the plan's site says.
+    the plan's site says; whoever is `impatient` cuts the wait for a settled reading short as soon as that is offered.
     """
     clock = OwnedClock(datetime(DAY.year, DAY.month, DAY.day, 9, tzinfo=UTC))
     world = World(wired or plan.site, seed=seed, faults=[parse_fault(text, plan.site) for text in faults])
     events: list[Event] = []
+    wishes: asyncio.Queue[Wish] = asyncio.Queue()
+    link = RigLink(world, clock)
 
     def shown(snapshot: Snapshot) -> None:
+        wish = end_of_wait(snapshot, "MK") if impatient else None
+        if wish is not None:
+            wishes.put_nowait(wish)
         if watch is not None:
             watch(world, snapshot)
         if show is not None:
@@ -66,7 +74,7 @@ def visit(
     asyncio.run(
         drive(
             plan,
-            RigLink(world, clock),
+            link,
             RigHands(world, clock),
             clock,
             events.append,
@@ -74,6 +82,8 @@ def visit(
             operator="MK",
             simulated=True,
             show=shown,
+            wishes=wishes,
+            foresight=Foresight(plan, link.poll_s) if impatient else None,
         )
     )
     return write_chain(events)

@@ -14,6 +14,7 @@ from gaswitness.plan.records import Criterion
 from gaswitness.response import air_factor
 from gaswitness.response.read import UNKNOWN, ReadValue
 from gaswitness.response.result import StepFit
+from gaswitness.response.settle import unsettled_u
 from gaswitness.sentence import listed, said, together
 from gaswitness.wording import number, word
 
@@ -128,7 +129,7 @@ def _plateau(case: Case, *, answered: bool) -> tuple[float, float, str]:
             plateau=case.words(rest.plateau),
             fitted=case.words(fit.plateau),
         )
-        return fit.plateau, math.hypot(fit.u_plateau, abs(fit.plateau - rest.plateau) / 4), words
+        return fit.plateau, unsettled_u(fit.u_plateau, fit.plateau, rest.plateau), words
     return rest.plateau, rest.u_plateau, said("{plateau} and had not settled", plateau=case.words(rest.plateau))
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from gaswitness.response.adequacy import NEIGHBOURS_LIMIT
 from gaswitness.response.live import LiveEstimate
+from gaswitness.sentence import said
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,25 +47,26 @@ def enough(now: LiveEstimate, wanted: Wanted) -> Enough:
     limits; and a part of the response that comes late, as large as it may well be, leaves them on the same side.
     """
     if not (math.isfinite(now.plateau) and math.isfinite(now.t90_s)):
-        return Enough(False, "no response that could be judged yet")
+        return Enough(False, said("no response that could be judged yet"))
     if now.reached < wanted.reached:
-        return Enough(False, f"{100 * now.reached:.0f} % of the step covered, {100 * wanted.reached:.0f} % wanted")
+        so_far, least = f"{100 * now.reached:.0f}", f"{100 * wanted.reached:.0f}"
+        return Enough(False, said("{covered} % of the step covered, {least} % wanted", covered=so_far, least=least))
     sign = 1.0 if now.plateau >= now.zero else -1.0
     covered = now.zero + now.reached * (now.plateau - now.zero)
     for level in wanted.levels:
         if sign * (covered - level) < 0:
-            return Enough(False, f"set point {level:.6g} not passed yet")
+            return Enough(False, said("set point {level} not passed yet", level=f"{level:.6g}"))
     if now.neighbours_z > NEIGHBOURS_LIMIT or not now.wander <= wanted.wander:
-        return Enough(False, "the readings do not follow the model: wait until they have settled")
+        return Enough(False, said("the readings do not follow the model: wait until they have settled"))
     plateau = _side(now.plateau, wanted.k * now.u_plateau, wanted.plateau_low, wanted.plateau_high)
     if plateau is None:
-        return Enough(False, "the plateau is too close to its limit, or too uncertain, to be told yet")
+        return Enough(False, said("the plateau is too close to its limit, or too uncertain, to be told yet"))
     t90 = _side(now.t90_s, wanted.k * now.u_t90_s, -math.inf, wanted.t90_high_s)
     if t90 is None:
-        return Enough(False, "t90 is too close to its limit, or too uncertain, to be told yet")
+        return Enough(False, said("t90 is too close to its limit, or too uncertain, to be told yet"))
     if not _stays(now, wanted, plateau, t90):
-        return Enough(False, "a part of the response that comes late could still change the verdict")
-    return Enough(True, "plateau, t90 and set points are shown within their uncertainty")
+        return Enough(False, said("a part of the response that comes late could still change the verdict"))
+    return Enough(True, said("plateau, t90 and set points are shown within their uncertainty"))
 
 
 def _stays(now: LiveEstimate, wanted: Wanted, plateau_side: int, t90_side: int) -> bool:

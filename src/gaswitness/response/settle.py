@@ -72,3 +72,15 @@ def settled(
     grain = resolution / math.sqrt(12.0) if variance < resolution**2 / 4 else 0.0
     u_plateau = math.hypot(math.sqrt(variance / n), grain, 0.0 if at_rest else abs(move))
     return Settled(bool(at_rest), plateau, u_plateau, move, u_move, n)
+
+
+def unsettled_u(u_fitted: float, fitted: float, seen: float) -> float:
+    """Standard uncertainty of a plateau that the fitted curve foresees beyond what was seen, in the reading's unit.
+
+    `u^2 = u_fitted^2 + ((fitted - seen) / 4)^2`: what is still to come is known to half of it (k = 2), since a model
+    is trusted less the further it reaches. Our convention, no source.
+
+    >>> unsettled_u(3.0, 1000.0, 984.0)
+    5.0
+    """
+    return math.hypot(u_fitted, (fitted - seen) / 4)

@@ -25,8 +25,19 @@ from gaswitness.run.events import (
     RunStopped,
 )
 from gaswitness.run.lookout import BY, Lookout, Message
-from gaswitness.run.machine import Answered, Ask, Happening, StopWanted, Tick, Withdraw, Write, step
-from gaswitness.run.ports import HandOverWish, Hands, Link, NoteWish, Polled, Press, ReadingWish, StopWish, Wish
+from gaswitness.run.machine import Answered, Ask, Happening, StopWanted, Tick, WaitEnded, Withdraw, Write, step
+from gaswitness.run.ports import (
+    EndWaitWish,
+    HandOverWish,
+    Hands,
+    Link,
+    NoteWish,
+    Polled,
+    Press,
+    ReadingWish,
+    StopWish,
+    Wish,
+)
 from gaswitness.run.state import RunState, apply, begin, fold, wall_text
 from gaswitness.run.translate import Translator
 from gaswitness.run.watchers import Health, Snapshot, Watcher
@@ -52,7 +63,7 @@ class _Broke:
     error: BaseException
 
 
-_Item = _Poll | Answered | Press | StopWish | NoteWish | ReadingWish | HandOverWish | _Broke
+_Item = _Poll | Answered | Press | Wish | _Broke
 
 
 async def drive(
@@ -229,6 +240,8 @@ class _Driver:
                 self._typed(item)
             case HandOverWish():
                 self._hand_over(item)
+            case EndWaitWish():
+                self._feed(WaitEnded(self._now_s(), item.step, item.by, item.why))
             case _Broke(error):
                 raise error
 

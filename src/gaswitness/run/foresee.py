@@ -4,15 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from gaswitness.plan.records import Plan
+from gaswitness.response.enough import Enough, Wanted, enough
 from gaswitness.response.live import LiveEstimate, LiveFit
+from gaswitness.response.settle import unsettled_u
 from gaswitness.run.steady import Sample
 from gaswitness.site.records import Detector
 
 BASELINE_S = 30.0
 """Readings before gas on that the fit is given."""
+GUARDED_K = 2.0
+"""Coverage factor that the figures must clear their limits by where the criteria are judged with a guard band."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,19 +31,25 @@ class Outlook:
     t90_s: float
     u_t90_s: float
     sets_s: dict[str, tuple[float, float]]
+    shown: Enough | None = None
+    """Whether plateau, t90 and set points are shown by now; none where the plan has no limits for them."""
 
 
 @dataclass(slots=True)
 class _Going:
     fit: LiveFit
+    wanted: Wanted | None
+    u_gas_ppm: float
+    """Standard uncertainty of what the bottle should bring."""
     last: LiveEstimate | None = None
+    seen_ppm: float = math.nan
 
 
 class Foresight:
     """One live fit for each detector under gas; gives nothing rather than a guess."""
 
     def __init__(self, plan: Plan, poll_s: float) -> None:
-        self._site = plan.site
+        self._plan, self._site = plan, plan.site
         self._poll_s = poll_s
         self._going: dict[str, _Going] = {}
 
@@ -47,7 +57,8 @@ class Foresight:
         """Gas was turned on at a detector; `before` are its readings until then."""
         detector = self._site.detector(tag)
         levels = [point.set_ppm for point in detector.alarms]
-        self._going[tag] = _Going(LiveFit(t_s, levels=levels, resolution=detector.resolution_ppm))
+        fit = LiveFit(t_s, levels=levels, resolution=detector.resolution_ppm)
+        self._going[tag] = _Going(fit, _wanted(self._plan, tag, levels), _u_gas_ppm(self._plan, tag))
         for sample in before:
             if sample[0] >= t_s - BASELINE_S:
                 self.reading(tag, *sample)
@@ -62,7 +73,7 @@ class Foresight:
         if going is None:
             return
         try:
-            going.last = going.fit.add(t_s, value_ppm)
+            going.last, going.seen_ppm = going.fit.add(t_s, value_ppm), value_ppm
         except Exception:  # whatever a fit trips over, the run does not need it
             self.gas_off(tag)
 
@@ -75,7 +86,8 @@ class Foresight:
         if not all(map(math.isfinite, (now.plateau, now.u_plateau, now.t90_s, now.u_t90_s))):
             return None
         detector = self._site.detector(tag)
-        return Outlook(now.plateau, now.u_plateau, now.t90_s, now.u_t90_s, self._sets(detector, now, going.fit))
+        sets_s = self._sets(detector, now, going.fit)
+        return Outlook(now.plateau, now.u_plateau, now.t90_s, now.u_t90_s, sets_s, _shown(going, now))
 
     def _sets(self, detector: Detector, now: LiveEstimate, fit: LiveFit) -> dict[str, tuple[float, float]]:
         late_s = self._site.panel.scan_s + self._poll_s
@@ -84,6 +96,31 @@ class Foresight:
             delayed_s = fit.gas_on_s + point.on_delay_s
             times[point.name] = (delayed_s + level.earliest_s, delayed_s + late_s + level.latest_s)
         return times
+
+
+def _shown(going: _Going, now: LiveEstimate) -> Enough | None:
+    """The rule for shutting gas off, with what the judge adds to the plateau: the bottle, and the way still to go."""
+    if going.wanted is None:
+        return None
+    u_ppm = math.hypot(unsettled_u(now.u_plateau, now.plateau, going.seen_ppm), going.u_gas_ppm)
+    return enough(replace(now, u_plateau=u_ppm), going.wanted)
+
+
+def _wanted(plan: Plan, tag: str, levels: list[float]) -> Wanted | None:
+    limits = {one.kind: one for one in plan.criteria if one.tag == tag and not one.optional}
+    span, t90 = limits.get("span"), limits.get("t90")
+    if span is None or t90 is None or span.lower is None or span.upper is None or t90.upper is None:
+        return None
+    wanted = Wanted(span.lower, span.upper, t90.upper, levels=tuple(levels))
+    return wanted if span.rule == "simple" else replace(wanted, k=GUARDED_K)
+
+
+def _u_gas_ppm(plan: Plan, tag: str) -> float:
+    planned = next((one for one in plan.detectors if one.tag == tag), None)
+    if planned is None:
+        return 0.0
+    cylinder = plan.site.cylinder(planned.cylinder)
+    return cylinder.u_ppm / cylinder.level_ppm * planned.bottle_ppm
 
 
 def warm_up() -> None:

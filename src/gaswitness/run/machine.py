@@ -30,7 +30,7 @@ from gaswitness.run.events import (
     StopAsked,
 )
 from gaswitness.run.measured import AirRead, BottleRead, SoundRead
-from gaswitness.run.over import BY_HAND, ONLY_BY_ANSWER, over
+from gaswitness.run.over import BY_HAND, ONLY_BY_ANSWER, may_end_wait, over
 from gaswitness.run.ports import Answer
 from gaswitness.run.safe import due, moot
 from gaswitness.run.state import RunState, apply
@@ -73,7 +73,17 @@ class StopWanted:
     reason: str = ""
 
 
-Happening = Event | Tick | Answered | StopWanted
+@dataclass(frozen=True, slots=True)
+class WaitEnded:
+    """Somebody has seen enough of the reading on gas and does not wait until it has settled."""
+
+    t_s: float
+    step: str
+    by: str
+    why: str
+
+
+Happening = Event | Tick | Answered | StopWanted | WaitEnded
 """What the machine is told; an event is something seen, and is recorded as it is."""
 
 
@@ -115,6 +125,9 @@ def step(state: RunState, happening: Happening) -> tuple[RunState, tuple[Command
             turn.go_on(happening.t_s)
         case StopWanted():
             turn.stop(happening)
+            turn.go_on(happening.t_s)
+        case WaitEnded():
+            turn.end_wait(happening)
             turn.go_on(happening.t_s)
         case InhibitHandedOver():
             turn.hand_over(happening)
@@ -222,6 +235,15 @@ class _Turn:
         )
         if again:
             self._end(wanted.t_s, said("ended without waiting for the rest"))
+
+    def end_wait(self, ended: WaitEnded) -> None:
+        """The reading need not settle; what else is to happen under gas has its time all the same."""
+        now = self.state.now
+        if now is None or now.step.id != ended.step or not may_end_wait(now, ended.t_s):
+            return
+        self.moved(ended.t_s, now.step, "done", by=ended.by, note=ended.why)
+        if _asked(self.state, now.step):
+            self.commands.append(Withdraw(now.step.id))
 
     def hand_over(self, event: InhibitHandedOver) -> None:
         """The inhibit stays with somebody; nobody waits for its lifting any more."""

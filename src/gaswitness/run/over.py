@@ -38,6 +38,11 @@ def over(state: RunState, now: StepNow, t_s: float) -> Literal["done", "timed-ou
     return "timed-out" if t_s >= _latest_s(now) else None
 
 
+def may_end_wait(now: StepNow, t_s: float) -> bool:
+    """Whether the wait for a settled reading may be cut short: the effects have had their time, only it is awaited."""
+    return now.step.kind == "await-plateau" and t_s - now.since_t_s >= now.step.at_least_s
+
+
 def _latest_s(now: StepNow) -> float:
     """When the step has taken too long. What the system must show is counted from the act, not from the asking."""
     step = now.step

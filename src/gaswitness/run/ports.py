@@ -135,5 +135,14 @@ class HandOverWish:
     reason: str = ""
 
 
-Wish = StopWish | NoteWish | ReadingWish | HandOverWish
+@dataclass(frozen=True, slots=True)
+class EndWaitWish:
+    """The reading on gas need not settle: what is wanted of it has been shown."""
+
+    by: str
+    step: str
+    why: str
+
+
+Wish = StopWish | NoteWish | ReadingWish | HandOverWish | EndWaitWish
 """What a person may want of a run at any time, whatever step stands."""

@@ -10,6 +10,8 @@ from gaswitness.alarms.voting import vote
 from gaswitness.plan.records import DetectorPlan, Step
 from gaswitness.run.events import Event, GasTurned, MarkMade, ReadingTaken
 from gaswitness.run.lookout import Message, standing_elsewhere
+from gaswitness.run.over import may_end_wait
+from gaswitness.run.ports import EndWaitWish
 from gaswitness.run.state import OpenGas, RunState, Standing, bout_span, tags_of
 from gaswitness.run.steady import Sample
 from gaswitness.sentence import listed, said
@@ -89,6 +91,8 @@ class UnderTest:
     outlook: Outlook | None
     gas: OpenGas | None
     gas_may_be_shut: bool
+    may_end_wait: bool
+    """Only the wait for a settled reading keeps the gas on, and by the readings so far it is not needed."""
 
     @property
     def tag(self) -> str:
@@ -185,6 +189,14 @@ class Snapshot:
     ended: Literal["complete", "stopped", "aborted"] | None
 
 
+def end_of_wait(snapshot: Snapshot, by: str) -> EndWaitWish | None:
+    """What whoever would not wait longer may wish for now; none while there is nothing to cut short."""
+    for one in snapshot.tests:
+        if one.may_end_wait and one.outlook is not None and one.outlook.shown is not None and snapshot.step is not None:
+            return EndWaitWish(by, snapshot.step.id, one.outlook.shown.why)
+    return None
+
+
 class Watcher:
     """Keeps what a screen needs and the machine does not: the trail of readings, and who marked what."""
 
@@ -231,7 +243,7 @@ class Watcher:
     def snapshot(self, state: RunState, t_s: float, health: Health, messages: tuple[Message, ...]) -> Snapshot:
         """The run as it stands."""
         now = state.now
-        self._shown = state.under_test or self._shown or (state.plan.site.detectors[0].tag,)
+        self._shown = state.under_test or self._shown or ((state.plan.detectors or state.plan.site.detectors)[0].tag,)
         tests = tuple(self._under_test(state, tag) for tag in _in_plan_order(state, self._shown))
         main = next(one for one in tests if one.tag == self._shown[0])
         return Snapshot(
@@ -272,6 +284,12 @@ class Watcher:
             outlook=outlook,
             gas=gas,
             gas_may_be_shut=gas is not None and now is not None and now.step.kind == "gas-off",
+            may_end_wait=now is not None
+            and now.step.tag == tag
+            and may_end_wait(now, state.t_s)
+            and outlook is not None
+            and outlook.shown is not None
+            and outlook.shown.enough,
         )
 
     def _strip(self, state: RunState, tag: str) -> Strip:

@@ -85,7 +85,7 @@ def now_document(snapshot: Snapshot, live: Live, tell: Teller) -> dict[str, Any]
             }
             for one in snapshot.detectors
         ],
-        "tests": [test_document(one, live) for one in snapshot.tests],
+        "tests": [test_document(one, live, tell) for one in snapshot.tests],
         "votes": [
             {
                 "group": one.group,
@@ -145,7 +145,7 @@ def _kept(messages: tuple[Message, ...]) -> list[Message]:
     return [*(one for one in messages[:-MESSAGES] if one.real), *messages[-MESSAGES:]]
 
 
-def test_document(one: UnderTest, live: Live) -> dict[str, Any]:
+def test_document(one: UnderTest, live: Live, tell: Teller) -> dict[str, Any]:
     """What changes with every poll about one detector under test."""
     strip, factor = one.strip, one.strip.per_ppm
     return {
@@ -162,6 +162,13 @@ def test_document(one: UnderTest, live: Live) -> dict[str, Any]:
             "u_plateau": _short(one.outlook.u_plateau_ppm * factor),
             "t90": round(one.outlook.t90_s, 1),
             "u_t90": round(one.outlook.u_t90_s, 1),
+        },
+        "shown": None
+        if one.outlook is None or one.outlook.shown is None
+        else {
+            "enough": one.outlook.shown.enough,
+            "why": tell(one.outlook.shown.why),
+            "may_end_wait": one.may_end_wait,
         },
         "gas": _gas(one),
     }

@@ -13,7 +13,7 @@ from gaswitness.errors import InputError
 from gaswitness.plan.records import MEASURED
 from gaswitness.run.measured import read_typed
 from gaswitness.run.ports import HandOverWish, NoteWish
-from gaswitness.run.watchers import Strip
+from gaswitness.run.watchers import Strip, end_of_wait
 from gaswitness.sentence import said
 from gaswitness.telling import Teller
 from gaswitness.web.access import Anybody, Desk, Refused, Session, browser_of, form_of
@@ -156,4 +156,15 @@ async def hand_over(request: Request, session: Session = Desk) -> Response:
     if live.snapshot is None or effect not in live.snapshot.standing:
         raise HTTPException(409, "live.not_standing")
     live.wish(HandOverWish(session.name, effect, to, form.get("reason", "")[:REASON_CHARS]))
+    return JSONResponse({"taken": True})
+
+
+@router.post("/live/end-wait")
+async def end_wait(request: Request, session: Session = Desk) -> Response:
+    """The reading on gas need not settle: by the rule, what is wanted of it has been shown."""
+    live, form = live_of(request, session), await form_of(request)
+    wish = end_of_wait(live.snapshot, session.name) if live.snapshot is not None else None
+    if wish is None or wish.step != form.get("step", ""):
+        raise HTTPException(409, "live.not_shown")
+    live.wish(wish)
     return JSONResponse({"taken": True})

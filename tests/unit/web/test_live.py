@@ -14,10 +14,13 @@ from gaswitness.links.rig.hands import RigHands
 from gaswitness.links.rig.link import RigLink
 from gaswitness.links.rig.world import World
 from gaswitness.plan.records import Step
+from gaswitness.response.enough import Enough
 from gaswitness.run.drive import drive
 from gaswitness.run.events import GasTurned, MarkMade
+from gaswitness.run.foresee import Outlook
 from gaswitness.run.measured import AirRead
-from gaswitness.run.ports import Answer, HandOverWish, NoteWish, StopWish
+from gaswitness.run.ports import Answer, EndWaitWish, HandOverWish, NoteWish, StopWish
+from gaswitness.run.watchers import Snapshot
 from gaswitness.telling import Teller
 from gaswitness.web.live import Live, Mark, WebHands, before_of
 from gaswitness.web.picture import now_document, strip_document
@@ -282,6 +285,31 @@ async def test_a_pause_an_abort_and_words_become_wishes(joined, live):
         assert (await browser.send_form("/live/stop", outcome="for lunch")).status_code == 400
     assert live.wishes.get_nowait() == StopWish("stopped", "M. Kerr", "rain")
     assert live.wishes.get_nowait() == NoteWish("M. Kerr", "door was open")
+    assert live.wishes.empty()
+
+
+@pytest.fixture(scope="module")
+def waiting() -> Snapshot:
+    """A snapshot of a run that waits until the reading on gas has settled."""
+    shown: list[Snapshot] = []
+    carried_out(("CO-1",), each=lambda live, snapshot, world: shown.append(snapshot))
+    return next(one for one in shown if one.step is not None and one.step.kind == "await-plateau")
+
+
+def told(snapshot: Snapshot, *, enough: bool) -> Snapshot:
+    outlook = Outlook(50.0, 0.1, 20.0, 0.1, {}, Enough(enough, "all shown" if enough else "not yet"))
+    return replace(snapshot, tests=(replace(snapshot.tests[0], outlook=outlook, may_end_wait=enough),))
+
+
+async def test_the_wait_for_a_settled_reading_is_cut_short_only_where_enough_is_shown(joined, live, waiting):
+    live.snapshot = told(waiting, enough=False)
+    async with joined() as browser:
+        assert (await browser.send_form("/live/end-wait", step="CO-1/await-plateau")).status_code == 409
+        assert live.wishes.empty()
+        live.snapshot = told(waiting, enough=True)
+        assert (await browser.send_form("/live/end-wait", step="CO-1/gas-off")).status_code == 409
+        assert (await browser.send_form("/live/end-wait", step="CO-1/await-plateau")).status_code == 200
+    assert live.wishes.get_nowait() == EndWaitWish("M. Kerr", "CO-1/await-plateau", "all shown")
     assert live.wishes.empty()
 
 

@@ -11,13 +11,13 @@ from gaswitness.clock import Clock
 from gaswitness.errors import InputError
 from gaswitness.plan.records import Step
 from gaswitness.run.measured import ASKED, NOT_READ, read_typed
-from gaswitness.run.ports import Answer, Hands, NoteWish, Press, ReadingWish, StopWish, Wish
-from gaswitness.run.watchers import Snapshot, Watched
+from gaswitness.run.ports import Answer, EndWaitWish, Hands, NoteWish, Press, ReadingWish, StopWish, Wish
+from gaswitness.run.watchers import Snapshot, Watched, end_of_wait
 
 REACTION_U_S = 0.1
 """Standard uncertainty of the instant of a key press by somebody who waits for it (common practice, no source)."""
 
-MARK_KEYS = "123456789bcdefghijlmopqtuvwxyz"
+MARK_KEYS = "123456789bcdfghijlmopqtuvwxyz"
 """Keys for witness marks, in order; none of them means anything else."""
 
 Typing = Literal["note", "reading", "measured", "abort", "stop"]
@@ -48,6 +48,7 @@ class ConsoleHands:
         self._watched: tuple[Watched, ...] = ()
         self._tag: str | None = None
         self._per_ppm = 1.0
+        self._wait_ends: EndWaitWish | None = None
         self._typing: Typing | None = None
         self._typed = ""
         self.wrong = ""
@@ -87,6 +88,7 @@ class ConsoleHands:
         self._watched = snapshot.watched
         self._tag = snapshot.strip.detector.tag if snapshot.strip is not None else None
         self._per_ppm = snapshot.strip.per_ppm if snapshot.strip is not None else 1.0
+        self._wait_ends = end_of_wait(snapshot, self.name)
 
     @property
     def asking(self) -> Step | None:
@@ -136,6 +138,8 @@ class ConsoleHands:
             self._answer(Answer("done", self.name, t_s=self._clock.now_s(), u_s=REACTION_U_S))
         elif key in _TYPINGS:
             self._typing, self._typed = _TYPINGS[key], ""
+        elif key == "e" and self._wait_ends is not None:
+            self._wishes.put_nowait(self._wait_ends)
         elif key == "k":
             self._answer(Answer("skipped", self.name, "left out by hand"))
         elif self.measuring and (key.isdecimal() or key == NOT_READ):

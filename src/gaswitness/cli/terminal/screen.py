@@ -256,6 +256,8 @@ def _gas(snapshot: Snapshot, one: UnderTest | None) -> list[Text]:
     planned = one.strip.planned if one is not None else None
     of = f" of {clock_text(planned.gas_s)}" if planned is not None else ""
     lines = [_line((f"gas open {clock_text(snapshot.t_s - gas.since_t_s)}{of}", f"bold {looks.GREEN}"))]
+    if one is not None and one.may_end_wait:
+        lines.append(_line(("seen enough: e ends the wait", f"reverse {looks.GREEN}")))
     if one is not None and one.gas_may_be_shut:
         lines.append(_line(("gas may be shut off", f"reverse {looks.GREEN}")))
     return lines

@@ -77,6 +77,9 @@ function step() {
     $("skip").disabled = step.kind === "prove" && !$("why").value.trim();
     $("skip").hidden = ["caution", "warn", "inhibit", "gas-off", "mend", "lift", "all-clear"].includes(step.kind) && !now.stopping;
   }
+  const ready = now.tests.find((test) => test.shown?.may_end_wait), enough = ready ? fill(t["live.end_wait_why"], { why: ready.shown.why }) : "";
+  $("shown").hidden = !ready;
+  put($("shown-text"), enough, enough);
   $("ends").hidden = Boolean(now.ended); $("ended").hidden = !now.ended;
   $("pause").hidden = now.stopping !== null;
   put($("abort"), now.stopping, now.stopping ? t["live.end_now"] : t["live.abort"]);
@@ -129,10 +132,11 @@ function readout(one) {
     const open = fill(t["live.gas_open"], { time: clock(now.t - g.since), of: g.planned ? clock(g.planned) : "?" });
     put(part("gas"), open + g.may_shut, open, ...(g.may_shut ? [" ", node("span", "may-shut", t["live.gas_may_be_shut"])] : []));
   }
-  const o = test.outlook;
-  put(part("outlook"), o ? o.plateau + "/" + o.t90 : "", o ? fill(t["live.outlook"], {
+  const o = test.outlook, shown = test.shown;
+  const open = shown && !shown.enough ? ` · ${fill(t["live.still_open"], { why: shown.why })}` : "";
+  put(part("outlook"), o ? o.plateau + "/" + o.t90 + open : "", o ? fill(t["live.outlook"], {
     plateau: level(o.plateau, strip.digits + 1, language), u: level(2 * o.u_plateau, strip.digits + 1, language), unit: strip.unit, t90: level(o.t90, 1, language), ut: level(2 * o.u_t90, 1, language),
-  }) : "");
+  }) + open : "");
 }
 
 // How each vote group stands that somebody under test belongs to, in words.
@@ -237,6 +241,7 @@ async function ask(text, yes) {
 }
 
 if (desk) {
+  $("end-wait").addEventListener("click", () => now.step && send("/live/end-wait", { step: now.step.id }));
   $("done").addEventListener("click", () => now.step && send("/live/answer", { step: now.step.id, state: "done", measured: $("measured").value }));
   $("skip").addEventListener("click", () => now.step && send("/live/answer", { step: now.step.id, state: "skipped", note: $("why").value.trim() || t["live.left_out"] }));
   $("why").addEventListener("input", step);

@@ -11,11 +11,16 @@ import pytest
 from gaswitness.cli.terminal.hands import AutoHands, ConsoleHands
 from gaswitness.cli.terminal.keys import BACKSPACE, END, ENTER, ESCAPE, keyboard
 from gaswitness.clock import OwnedClock
+from gaswitness.links.rig.hands import RigHands
+from gaswitness.links.rig.link import RigLink
+from gaswitness.links.rig.world import World
 from gaswitness.plan.records import Step
 from gaswitness.run.drive import drive
-from gaswitness.run.events import GasTurned, MarkMade, NoteTaken, ReadingTaken
+from gaswitness.run.events import GasTurned, MarkMade, NoteTaken, ReadingTaken, StepMoved
+from gaswitness.run.foresee import Foresight
 from gaswitness.run.ports import NoteWish, StopWish
 from support.bench import Bench, BenchLink, make_plan, make_site
+from support.rigged import example_plan
 
 STEP = Step(id="CO2-A/gas-on", kind="gas-on", tag="CO2-A", text="open", ends="confirm", at_most_s=60.0)
 
@@ -142,6 +147,39 @@ def test_a_run_by_keyboard_alone(repo) -> None:
     assert any(
         event.value_ppm == 610.5 and event.quality == "by-hand" for event in events if isinstance(event, ReadingTaken)
     )
+
+
+def test_whoever_has_seen_enough_does_not_wait_until_the_reading_has_settled() -> None:
+    """The key does nothing before the rule says so; then the wait is over, by name and with the reason."""
+    plan = example_plan("ravensmoor.yaml", ("CO-1",))
+    moves: dict[bool, list[StepMoved]] = {}
+    for eager in (False, True):
+        events: list = []
+        wishes: asyncio.Queue = asyncio.Queue()
+        clock = OwnedClock()
+        world = World(plan.site, seed=1)
+        link = RigLink(world, clock)
+        hands = ConsoleHands("MK", clock, wishes, helper=RigHands(world, clock))
+
+        def show(snapshot, hands=hands, eager=eager):
+            hands.look(snapshot)
+            if eager:
+                hands.key("e")
+            if hands.asking is not None:
+                hands.key(ENTER)
+
+        asyncio.run(
+            drive(
+                plan, link, hands, clock, events.append,
+                run_id="r", operator="MK", wishes=wishes, show=show, foresight=Foresight(plan, link.poll_s),
+            )
+        )  # fmt: skip
+        moves[eager] = [e for e in events if isinstance(e, StepMoved) and e.step == "CO-1/await-plateau"]
+    (began, ended), (began_eager, ended_eager) = moves[False], moves[True]
+    assert (ended.state, ended.by) == ("done", "")
+    assert (ended_eager.state, ended_eager.by) == ("done", "MK")
+    assert ended_eager.note == "plateau, t90 and set points are shown within their uncertainty"
+    assert ended_eager.t_s - began_eager.t_s < ended.t_s - began.t_s
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="pseudo-terminals are POSIX")
