@@ -42,7 +42,7 @@ def _took_s(*words: str) -> float:
 def _memory_mb(words: list[str]) -> float | None:
     """Most memory that the process of a command ever had; none where the system does not tell."""
     told = re.search(r"VmHWM:\s+(\d+) kB", _run("-c", _TELL, *words))
-    return None if told is None else int(told[1]) / 1000.0
+    return None if told is None else int(told[1]) * 1024 / 1e6
 
 
 def rows() -> list[dict]:

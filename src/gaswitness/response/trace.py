@@ -89,11 +89,13 @@ def as_arrays(t_s: ArrayLike, reading: ArrayLike) -> tuple[Floats, Floats]:
 
 def check_size(reading: ArrayLike) -> None:
     """Raise `InputError` for readings whose squares would be no numbers any more."""
-    y = np.abs(np.asarray(reading))
-    if np.any((y > _LARGEST) & np.isfinite(y)):
-        raise InputError(
-            "a reading too large to be one", found=float(np.max(y[np.isfinite(y)])), expected="up to 1e100"
-        )
+    y = np.asarray(reading, dtype=np.float64)
+    low, high = (end.reduce(y, axis=None, initial=0.0) for end in (np.fmin, np.fmax))  # NaN apart; nothing is copied
+    if max(-low, high) <= _LARGEST:
+        return
+    largest = np.max(np.abs(y[np.isfinite(y)]), initial=0.0)
+    if largest > _LARGEST:
+        raise InputError("a reading too large to be one", found=float(largest), expected="up to 1e100")
 
 
 def checked(
