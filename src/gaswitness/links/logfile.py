@@ -28,6 +28,8 @@ Floats = NDArray[np.float64]
 
 _MOST_S = 1e12
 """Some thirty thousand years: seconds beyond are none."""
+_MOST_NAMES = 20
+"""So many channels are listed in a message."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,12 +70,14 @@ class Log:
         if channel is not None and channel in self.channels:
             return self.channels[channel]
         close = difflib.get_close_matches(channel or "", self.channels, n=1)
+        names = [repr(name) for name in self.channels]
+        more = f" and {len(names) - _MOST_NAMES} more" if len(names) > _MOST_NAMES else ""
         raise InputError(
             "which channel?" if channel is None else "no such channel",
             where=self.source,
             found=channel,
-            expected="one of " + ", ".join(map(repr, self.channels)),
-            hint=f"did you mean {close[0]!r}?" if close else "name one with --channel",
+            expected="one of " + ", ".join(names[:_MOST_NAMES]) + more,
+            hint=f"did you mean {close[0]!r}?" if close else "name one with --channel NAME, or COLUMN=NAME",
         )
 
     def instant(self, t_s: float) -> str | float:
@@ -100,8 +104,8 @@ def read_log(path: str | Path, *, time: str | None = None, value: str | None = N
     """Read a recorded log; every fault in it is an InputError that says where.
 
     `time` and `value` name columns. `channel` names the column that says which channel a row is of, or, where there
-    is no such column, the one channel that is wanted. What is not named is found: the time by its look and name, the
-    channel by its name, and all other columns of numbers are channels of a wide log.
+    is no such column, the one channel that is wanted; `COLUMN=NAME` says both. What is not named is found: the time by
+    its look and name, the channel by its name, and all other columns of numbers are channels of a wide log.
     """
     path = Path(path)
     if path.is_dir():
@@ -189,6 +193,9 @@ class _Reader:
             raise InputError("no rows of readings", where=source, expected="at least one row")
         if self._table.torn:
             self._notes.append("the last line broke off and was left out")
+        if self._roles.time_unit_s not in (None, 1.0):
+            name = self._columns[self._roles.time].name
+            self._notes.append(f"column {name!r} was read in units of {self._roles.time_unit_s:g} s, as its name says")
         times = np.concatenate(self._times)
         self._times.clear()
         start, first_s = None, 0.0
@@ -221,13 +228,17 @@ class _Reader:
             times, zone = block.instants(roles.time)
             self._check_zone(block, zone)
         else:
-            times = block.numbers(roles.time)
+            times = block.numbers(roles.time) * (roles.time_unit_s or 1.0)
             missing = ~(np.abs(times) < _MOST_S)
             if missing.any():
                 row = int(missing.argmax())
-                found = None if np.isnan(times[row]) else float(times[row])
+                found = None if np.isnan(times[row]) else float(times[row] / (roles.time_unit_s or 1.0))
                 raise InputError(
-                    "no time", where=block.where(row, roles.time), found=found, expected="seconds in every row"
+                    "no time",
+                    where=block.where(row, roles.time),
+                    found=found,
+                    expected="seconds in every row",
+                    hint="" if found is None else "where the column counts milliseconds, let its name say so: time_ms",
                 )
         self._times.append(times)
         if roles.channel is not None:
