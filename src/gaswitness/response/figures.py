@@ -16,7 +16,7 @@ from gaswitness.response.fit import fit_step
 from gaswitness.response.quality import gap_after, noise_sd, resolution_seen, stuck
 from gaswitness.response.read import UNKNOWN, ReadTimes, ReadValue, read_times, read_zero
 from gaswitness.response.result import StepFit
-from gaswitness.response.trace import as_arrays
+from gaswitness.response.trace import as_arrays, one_per_instant
 
 Floats = NDArray[np.float64]
 
@@ -141,7 +141,7 @@ def response_figures(
     flags: set[str] = set()
     if not kept.all():
         flags.add("points-dropped")
-    t, y = _one_per_instant(t[kept], y[kept])
+    t, y = one_per_instant(t[kept], y[kept])
     if y.size < _LEAST_SAMPLES or t[-1] == t[0]:
         raise InputError("too few readings", found=int(y.size), expected=f"at least {_LEAST_SAMPLES}")
     dead = dead_line(y)
@@ -164,14 +164,6 @@ def response_figures(
     if _baselines_move(t, y, found):
         flags.add("baseline-drifting")
     return _one(t, y, chosen, found, gas_on_s is None, gas_off_s is None, gas_ppm, order, resolution, flags)
-
-
-def _one_per_instant(t: Floats, y: Floats) -> tuple[Floats, Floats]:
-    """Readings of one instant as their mean: a row that comes twice is no second reading."""
-    first = np.flatnonzero(np.diff(t, prepend=-math.inf) > 0)
-    if first.size == t.size:
-        return t, y
-    return t[first], np.add.reduceat(y, first) / np.diff(first, append=t.size)
 
 
 def _baselines_move(t: Floats, y: Floats, found: tuple[Exposure, ...]) -> bool:
