@@ -87,14 +87,14 @@ class AirChange:
 def longest_fall(values: Floats) -> tuple[int, int]:
     """First and last index of the largest fall that no lasting rise interrupts.
 
-    Turning points count once the smoothed signal has gone back by more than six times the noise and a twentieth of its
+    Turning points count once the smoothed signal has gone back by more than six times the noise and a tenth of its
     whole range.
 
     >>> longest_fall(np.array([1.0, 5.0, 9.0, 6.0, 4.0, 3.0, 8.0]))
     (2, 5)
     """
     level = smooth(values, 5 if len(values) >= 25 else 1)
-    threshold = max(6.0 * noise_of(values), 0.05 * float(np.ptp(level)))
+    threshold = max(6.0 * noise_of(values), RISE_SHARE * float(np.ptp(level)))
     best, drop = (0, 0), 0.0
     top = low = 0
     for i in range(1, len(level)):

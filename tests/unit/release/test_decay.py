@@ -150,6 +150,20 @@ def test_a_small_fall_in_a_record_that_does_something_else_is_no_decay() -> None
     assert "small-fall" not in air_change(np.arange(levels.size) * 10.0, levels, background_ppm=420.0).flags
 
 
+def test_a_fall_is_followed_through_noise_that_hangs_together() -> None:
+    rng = np.random.default_rng(3)
+    told = []
+    for _ in range(10):
+        t_s = np.arange(-4300.0, 8600.0, 5.0)
+        room = 440.0 + 700.0 * np.where(t_s < 0, (t_s + 4300.0) / 4300.0, np.exp(-0.5 * t_s.clip(0) / 3600.0))
+        noise = np.zeros(t_s.size)
+        for i in range(1, t_s.size):
+            noise[i] = 0.88 * noise[i - 1] + rng.normal(0.0, 7.0)
+        told.append(air_change(t_s + 4300.0, room + noise, background_ppm=440.0))
+    assert sum(one.refused for one in told) <= 2
+    assert all(abs(one.per_hour - 0.5) < 3.0 * one.u_per_hour for one in told if not one.refused)
+
+
 def test_rows_that_come_twice_change_nothing() -> None:
     t_s, levels = decay(2.0)
     levels = levels + np.random.default_rng(2).normal(0.0, 4.0, levels.size)
