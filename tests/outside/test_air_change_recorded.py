@@ -82,11 +82,9 @@ def test_office_evenings(datasets: Path, evening: str, until: str, per_hour: flo
         ("co2_box_steps/rise_2021-07-26_520.csv", "ndir_b"),
         ("co2_box_steps/rise_2021-07-26_750.csv", "ref"),
         ("co2_box_steps/rise_2021-07-26_750.csv", "eco2_e"),
-        ("closed_chamber/chamber_2022-07-12_curvature.csv", "h2o_ppm"),
     ],
 )
 def test_wandering_in_a_record_that_rises_is_no_decay(datasets: Path, name: str, channel: str) -> None:
-    """closed_chamber: data (c) 2024 fluxfinder authors, github.com/COMPASS-DOE/fluxfinder, MIT, reshaped."""
     code, found = ask(datasets / name, "--channel", channel, "--background", "420")
     assert code == 1
     assert "small-fall" in found["flags"]  # type: ignore[operator]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -71,6 +72,20 @@ def u_off_found(t: Floats, y: Floats, one: Exposure, resolution: float) -> float
         return 0.0
     usual_s = float(np.median(np.diff(t)))
     return u_found(t, y, off, usual_s, -one.rise, float(np.median(y[max(at - 2, 0) : at + 1])), resolution)
+
+
+def moved_early_s(t: Floats, y: Floats, on: float, found: Sequence[Exposure], resolution: float) -> float:
+    """How long before a stated gas on [s] the reading clearly began to move; 0 where it did not."""
+    for one in found:
+        if not (one.baseline_seen and one.gas_on_s < on < (one.gas_off_s or math.inf)):
+            continue
+        use = (t >= one.from_s) & (t <= one.to_s)
+        usual_s = float(np.median(np.diff(t[use])))
+        rest = float(np.median(y[use & (t <= one.gas_on_s)][-5:]))
+        early_s = on - one.gas_on_s
+        if early_s > 2.0 * u_found(t[use], y[use], one.gas_on_s, usual_s, one.rise, rest, resolution):
+            return early_s
+    return 0.0
 
 
 def late_allowance(fit: StepFit | None, t: Floats, y: Floats) -> LateAllowance:

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gaswitness.errors import InputError
-from gaswitness.response.allowances import UNFIT, late_allowance, u_found, u_off_found
+from gaswitness.response.allowances import UNFIT, late_allowance, moved_early_s, u_found, u_off_found
 from gaswitness.response.detect import Exposure, dead_line, exposures
 from gaswitness.response.fit import fit_step
 from gaswitness.response.quality import gap_after, noise_sd, resolution_seen, stuck
@@ -235,7 +235,14 @@ def _one(
     elif not read.settled.settled:
         flags.add("not-settled")
     times_known = known_base or not on_found
-    u_on = u_found(part_t, part_y, on, usual_s, one.rise, read.zero.value, resolution) if on_found else 0.0
+    u_on = early_s = 0.0
+    if on_found:
+        u_on = u_found(part_t, part_y, on, usual_s, one.rise, read.zero.value, resolution)
+    else:
+        early_s = moved_early_s(t, y, on, found, resolution)
+    if early_s > 0.0:
+        flags.add("moved-before-gas")
+        u_on = early_s
     late = late_allowance(fit, part_t, part_y)
     t50 = _believed(fit, read, "t50_s", lead_s, late.t50_s, u_on, flags) if times_known else _NO_TIME
     t90 = _believed(fit, read, "t90_s", lead_s, late.t90_s, u_on, flags) if times_known else _NO_TIME

@@ -141,6 +141,20 @@ def test_no_figure_without_an_uncertainty() -> None:
                         assert u is None or u > 0.0, (name, value, u)
 
 
+@pytest.mark.parametrize("wrong_s", [20.0, 290.0])
+def test_a_gas_on_that_comes_after_the_movement_is_told(wrong_s: float) -> None:
+    """As with a clock that is slow: what is counted from there is short by as much."""
+    t, y = exposure(6, SLOW, 6.0)
+    right = response_figures(t, y, gas_on_s=ON_S)
+    assert "moved-before-gas" not in right.flags
+    got = response_figures(t, y, gas_on_s=ON_S + DEAD_S + wrong_s)
+    assert "moved-before-gas" in got.flags
+    assert math.isnan(got.t90.value) or abs(got.t90.value - t90(SLOW)) < 2.0 * got.t90.u
+    early = response_figures(t, y, gas_on_s=ON_S - 50.0)
+    assert "moved-before-gas" not in early.flags
+    assert early.dead_time_s.value == pytest.approx(DEAD_S + 50.0, abs=3.0)
+
+
 def test_a_reading_that_never_changes_has_no_known_uncertainty() -> None:
     document = response_figures(np.arange(60.0), np.full(60, 20.0)).document()
     assert document["zero"] == {"value": 20.0, "u": None}
