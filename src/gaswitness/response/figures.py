@@ -150,6 +150,8 @@ def response_figures(
         t, y = t[~dead], y[~dead]
     if gas_on_s is not None and not t[0] - _span(t) <= gas_on_s < t[-1]:
         raise InputError("gas on lies outside the record", found=gas_on_s, expected=f"{t[0]:.6g} to {t[-1]:.6g} s")
+    if gas_off_s is not None and not gas_off_s > t[0]:
+        raise InputError("gas off lies before the record", found=gas_off_s, expected=f"after {t[0]:.6g} s")
     if gas_off_s is not None and gas_on_s is not None and gas_off_s <= gas_on_s:
         raise InputError("gas off comes after gas on", found=(gas_on_s, gas_off_s))
     resolution = resolution_seen(y)
@@ -177,12 +179,21 @@ def _span(t: Floats) -> float:
 
 
 def _choose(found: tuple[Exposure, ...], on: float | None, off: float | None, t: Floats) -> Exposure | None:
-    """The exposure to look at: the one asked for, else the largest."""
+    """The exposure to look at: the one asked for by its gas on or gas off, else the largest."""
     if on is None:
         if not found:
             return None
-        largest = max(found, key=lambda one: abs(one.rise))
-        return largest if off is None else replace(largest, gas_off_s=off)
+        if off is None:
+            return max(found, key=lambda one: abs(one.rise))
+        begun = [one for one in found if one.gas_on_s < off]
+        if not begun:
+            raise InputError(
+                "gas off comes before anything moves",
+                found=off,
+                expected=f"after {found[0].gas_on_s:.6g} s",
+                hint="say with --gas-on when gas was put on",
+            )
+        return replace(begun[-1], gas_off_s=off, to_s=begun[-1].to_s if off < begun[-1].to_s else float(t[-1]))
     before = [one for one in found if one.gas_off_s is not None and one.gas_off_s < on]
     start = float(t[0])
     if before:
@@ -246,6 +257,8 @@ def _one(
     late = late_allowance(fit, part_t, part_y)
     t50 = _believed(fit, read, "t50_s", lead_s, late.t50_s, u_on, flags) if times_known else _NO_TIME
     t90 = _believed(fit, read, "t90_s", lead_s, late.t90_s, u_on, flags) if times_known else _NO_TIME
+    if t50.value >= t90.value:  # one read and one fitted, far apart
+        t50, t90 = replace(_NO_TIME, read=t50.read), replace(_NO_TIME, read=t90.read)
     if "saturated" in flags:
         # of what lies beyond the range only the model speaks, and how detectors come to rest is what models get wrong
         t50 = t90 = _NO_TIME
@@ -255,10 +268,9 @@ def _one(
         zero = ReadValue(fit.zero, fit.u_zero)
     if on_found and not known_base:
         zero = UNKNOWN
-    if zero.u == 0.0:  # readings that do not move at all are known no finer than the record ever tells two apart
-        zero = replace(zero, u=_least_difference(y) / math.sqrt(12.0))
+    zero, plateau = _not_exact(zero, y), _not_exact(plateau, y)
     recovery, t10 = None, _NO_TIME
-    if off is not None:
+    if off is not None and off < t[-1]:
         recovery, t10 = _recovery(t, y, one, t90, order, resolution, u_off, flags)
     ratio = math.nan
     if gas_ppm is not None and gas_ppm > 0:
@@ -286,10 +298,12 @@ def _moves(found: tuple[Exposure, ...], on: float, until: float) -> bool:
     return any(one.gas_on_s < until and (one.gas_off_s or math.inf) > on for one in found)
 
 
-def _least_difference(y: Floats) -> float:
-    """Smallest difference between two different readings; 0 where all are one."""
+def _not_exact(level: ReadValue, y: Floats) -> ReadValue:
+    """A level of readings that do not move at all: known no finer than the record ever tells two readings apart."""
+    if level.u != 0.0:
+        return level
     steps = np.diff(np.unique(y))
-    return float(steps.min()) if steps.size else 0.0
+    return replace(level, u=float(steps.min()) / math.sqrt(12.0) if steps.size else math.nan)
 
 
 def _time_before(t: Floats, on: float, samples: int) -> float:
@@ -317,7 +331,7 @@ def _believed(
     if fit is not None:
         fitted = ReadValue(getattr(fit, name) - lead_s, getattr(fit, f"u_{name}"))
     adequate = fit is not None and not UNFIT & set(fit.flags)
-    adequate = adequate and fitted.u < _VAGUE * abs(fitted.value)
+    adequate = adequate and fitted.u < _VAGUE * fitted.value
     both = math.isfinite(seen.value) and math.isfinite(fitted.value)
     apart = abs(seen.value - fitted.value) if both else 0.0
     if both and apart > 2.0 * math.hypot(_or_zero(seen.u), _or_zero(fitted.u)):
@@ -325,7 +339,7 @@ def _believed(
         adequate = False
     if adequate:
         return Time(fitted.value, math.hypot(fitted.u, late_s, u_on), seen.value)
-    if math.isfinite(seen.value) and seen.u < _VAGUE * abs(seen.value):
+    if math.isfinite(seen.value) and seen.u < _VAGUE * seen.value:
         return Time(seen.value, math.hypot(max(seen.u, 0.5 * apart), u_on), seen.value)
     return Time(math.nan, math.nan, seen.value)
 
@@ -385,7 +399,7 @@ def _silent(
 ) -> ResponseFigures:
     """The answer for a record in which nothing moves."""
     zero = read_zero(y if on is None else y[t <= on], resolution)
-    zero = replace(zero, u=zero.u or math.nan)  # of a reading that is always the same nobody knows how fine it is
+    zero = _not_exact(zero, y)
     return ResponseFigures(
         zero=zero, plateau=UNKNOWN, settled=False, extrapolated=False, dead_time_s=UNKNOWN,
         t50=_NO_TIME, t90=_NO_TIME, t10=_NO_TIME, noise=noise_sd(y), resolution=resolution, model="none", taus_s=(),

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from gaswitness.errors import InputError
 from gaswitness.response import ResponseFigures, SensorPath, response_figures, step_curve
 from gaswitness.response.settle import settled
 
@@ -153,6 +154,24 @@ def test_a_gas_on_that_comes_after_the_movement_is_told(wrong_s: float) -> None:
     early = response_figures(t, y, gas_on_s=ON_S - 50.0)
     assert "moved-before-gas" not in early.flags
     assert early.dead_time_s.value == pytest.approx(DEAD_S + 50.0, abs=3.0)
+
+
+def test_a_gas_off_alone_names_the_exposure_it_ended() -> None:
+    t, y = exposure(7, QUICK, 5.0)
+    off_s, again_s = ON_S + 5.0 * t90(QUICK), float(t[-1]) + 1.0
+    t, y = np.concatenate([t, t + again_s]), np.concatenate([y, 1.5 * (y - ROOM) + ROOM])
+    got = response_figures(t, y, gas_off_s=off_s)
+    assert got.gas_on_s == pytest.approx(ON_S + DEAD_S, abs=3.0)
+    assert got.plateau.value == pytest.approx(BOTTLE, abs=5.0)
+    open_end = response_figures(t, y, gas_off_s=float(t[-1]) + 60.0)
+    assert open_end.gas_on_s > again_s
+    assert math.isnan(open_end.t10.value)
+    between = response_figures(t, y, gas_off_s=again_s + 60.0)
+    assert between.gas_on_s < again_s
+    with pytest.raises(InputError, match="before anything moves"):
+        response_figures(t, y, gas_off_s=60.0)
+    with pytest.raises(InputError, match="before the record"):
+        response_figures(t, y, gas_off_s=-5.0)
 
 
 def test_a_reading_that_never_changes_has_no_known_uncertainty() -> None:
