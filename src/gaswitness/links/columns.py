@@ -111,6 +111,7 @@ def find_roles(
         and not _says_channel(columns[named], figures)
     )
     if picked and named is not None:
+        _check_not_mixed(columns, free, columns[named].name, source)
         return Roles(time_at, unit_s, None, (named,), (named,), channel)
     channel_at = named if named is not None else _find_channel(columns, free, figures, value_at, channel)
     only = channel if named is None else told
@@ -205,6 +206,20 @@ def _rising(columns: list[Column]) -> list[int]:
 
 def _says_channel(column: Column, figures: list[int]) -> bool:
     return bool(column.words & CHANNEL_WORDS) and len(figures) > 1
+
+
+def _check_not_mixed(columns: list[Column], free: list[int], asked: str, source: str) -> None:
+    """Raise where the rows of the column asked for belong to several channels."""
+    for i in free:
+        names = list(dict.fromkeys(cell for cell in columns[i].sample if cell))
+        if columns[i].kind == "text" and columns[i].words & CHANNEL_WORDS and len(names) > 1:
+            raise InputError(
+                "a column with readings of several channels",
+                where=source,
+                found=asked,
+                expected=f"one that column {columns[i].name!r} names, such as {names[0]!r}",
+                hint=f"--channel {names[0]}",
+            )
 
 
 def _find_channel(

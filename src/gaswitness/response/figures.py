@@ -337,11 +337,12 @@ def _believed(
     if both and apart > 2.0 * math.hypot(_or_zero(seen.u), _or_zero(fitted.u)):
         flags.add("read-fit-disagree")
         adequate = False
+    told = Time(math.nan, math.nan, seen.value)
     if adequate:
-        return Time(fitted.value, math.hypot(fitted.u, late_s, u_on), seen.value)
-    if math.isfinite(seen.value) and seen.u < _VAGUE * seen.value:
-        return Time(seen.value, math.hypot(max(seen.u, 0.5 * apart), u_on), seen.value)
-    return Time(math.nan, math.nan, seen.value)
+        told = Time(fitted.value, math.hypot(fitted.u, late_s, u_on), seen.value)
+    elif math.isfinite(seen.u):
+        told = Time(seen.value, math.hypot(max(seen.u, 0.5 * apart), u_on), seen.value)
+    return told if told.u < _VAGUE * told.value else Time(math.nan, math.nan, seen.value)
 
 
 def _or_zero(u: float) -> float:

@@ -138,6 +138,12 @@ def test_a_column_of_channels_and_the_channel_wanted(log) -> None:
         log(named, channel="k=up")
 
 
+def test_the_readings_of_several_channels_are_no_channel(log) -> None:
+    with pytest.raises(InputError, match="readings of several channels; found 'co2_ppm'"):
+        log(LONG, channel="co2_ppm")
+    assert told(log(LONG.replace(",b,", ",a,"), channel="co2_ppm"))["co2_ppm"][1] == [1.0, 20.0, 3.0]
+
+
 def test_what_a_spreadsheet_writes_for_nothing_is_no_reading(log) -> None:
     np.testing.assert_equal(told(log("t,x\n0,#N/A\n1,5\n")), {"x": ([0, 1], [nan, 5])})
 
