@@ -235,9 +235,16 @@ def _find_channel(
     if len(texts) == 1 and one_reading_beside(texts[0]) and len(set(columns[texts[0]].sample)) > 1:
         return texts[0]
     for i in figures:  # channels that are numbered
-        if columns[i].words and columns[i].words <= CHANNEL_WORDS | {"no", "nr", "number"} and one_reading_beside(i):
+        called = columns[i].words and columns[i].words <= CHANNEL_WORDS | {"no", "nr", "number"}
+        if called and one_reading_beside(i) and not _counts_rows(columns[i]):
             return i
     return None
+
+
+def _counts_rows(column: Column) -> bool:
+    """Numbers of which none comes twice are a row's own number, not that of a channel."""
+    cells = [cell for cell in column.sample if cell]
+    return len(cells) > 3 and len(set(cells)) == len(cells)
 
 
 def _find_value(figures: list[int], columns: list[Column], source: str) -> int:

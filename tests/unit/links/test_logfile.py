@@ -144,6 +144,13 @@ def test_the_readings_of_several_channels_are_no_channel(log) -> None:
     assert told(log(LONG.replace(",b,", ",a,"), channel="co2_ppm"))["co2_ppm"][1] == [1.0, 20.0, 3.0]
 
 
+def test_a_number_that_every_row_has_of_its_own_is_no_channel(log) -> None:
+    rows = "".join(f"{i},{10 * i},{400 + i}\n" for i in range(8))
+    assert set(log("id,t_s,co2\n" + rows).channels) == {"id", "co2"}
+    twice = "".join(f"{i % 2},{10 * (i // 2)},{400 + i}\n" for i in range(8))
+    assert set(log("id,t_s,co2\n" + twice).channels) == {"0", "1"}
+
+
 def test_what_a_spreadsheet_writes_for_nothing_is_no_reading(log) -> None:
     np.testing.assert_equal(told(log("t,x\n0,#N/A\n1,5\n")), {"x": ([0, 1], [nan, 5])})
 
