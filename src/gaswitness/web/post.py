@@ -129,7 +129,7 @@ def post_document(snapshot: Snapshot, live: Live, post: str, tell: Teller) -> di
     strip, step = snapshot.strip, snapshot.step
     mine = [one for one in snapshot.watched if one.post in (post, "")]
     effects = {f"{effect.tag}.on" for effect in live.plan.site.effects}
-    under = sorted((one.strip for one in snapshot.tests), key=lambda one: one is not strip)  # the step's own comes first
+    under = sorted((one.strip for one in snapshot.tests), key=lambda one: one is not strip)  # the step's own first
     typed = [one.detector for one in under if one.quality in ("by-hand", "none yet")]
     waited = [one.signal for one in mine]
     points = [signal for detector in typed for signal in _points_by_hand(detector, live)]
