@@ -25,8 +25,8 @@ TERMINAL = {
     *("evidence/timeline", "plan/sounds", "sentence"),
 }
 """Rooms whose errors are for callers in Python or for the terminal: a page never comes upon them."""
-PAGES = {"cli/running", "cli/recording", "history/opening", "history/files"}
-"""Those within such a room that a board comes upon after all: a run is begun, a due list is made."""
+PAGES = {"cli/running", "cli/recording", "history/opening", "history/files", "gases/table"}
+"""Those within such a room that a board comes upon after all: a run is begun, a due list is made, a gas is misspelt."""
 
 
 def shown_rooms() -> list[Path]:
