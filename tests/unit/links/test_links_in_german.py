@@ -173,7 +173,7 @@ def test_a_link_that_waits_says_so_in_german() -> None:
     patience.failed()
     error = at_once(patience.check)
     assert left(error.message) == []
-    assert Teller("de")(error.message) == "mqtt://a:1: unterbrochen, nächster Versuch in 1 s"
+    assert Teller("de")(error.message) == "mqtt://a:1: unterbrochen, nächster Versuch in 1\xa0s"
 
 
 async def test_a_rig_that_is_not_there_is_missed_in_german() -> None:
