@@ -26,7 +26,7 @@ ANY_UNIT = {
     "judge/budget.py: simulate",
     "judge/budget.py: Budget.dof",
     "judge/budget.py: Budget.u",
-    "judge/causes.py: nonzero",
+    "judge/halves.py: nonzero",
     "release/decay_fit.py: Decay.rms",
     "release/decay_fit.py: noise_of",
     "release/decay_fit.py: smooth",

@@ -7,7 +7,7 @@ from collections.abc import Iterator
 from gaswitness.alarms.voting import vote
 from gaswitness.evidence.series import Edge, Series
 from gaswitness.judge.case import case_of
-from gaswitness.judge.causes import crossed_with, who_answered
+from gaswitness.judge.crossed import crossed_with, who_answered
 from gaswitness.judge.records import Stray
 from gaswitness.sentence import said
 from gaswitness.site.records import MatrixLine
