@@ -1,4 +1,4 @@
-"""Walk a plan with nothing connected: when each step comes, who stands where, how long gas may flow, what is amiss."""
+"""Walk a plan with nothing connected: when each step comes, who stands where, what is amiss."""
 
 from __future__ import annotations
 
