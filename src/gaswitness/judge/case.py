@@ -9,8 +9,9 @@ from functools import cached_property
 import numpy as np
 
 from gaswitness.errors import InputError
-from gaswitness.evidence.series import Edge, Series, Span, Trace, Trial
+from gaswitness.evidence.series import Edge, Series, Trace
 from gaswitness.evidence.timeline import Instant
+from gaswitness.evidence.trials import Span, Trial
 from gaswitness.plan.records import DetectorPlan
 from gaswitness.response.fit import fit_step
 from gaswitness.response.quality import noise_sd, spikes

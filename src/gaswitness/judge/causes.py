@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 
-from gaswitness.evidence.series import Span
+from gaswitness.evidence.trials import Span
 from gaswitness.judge.case import Case
 from gaswitness.judge.crossed import crossed_with, is_flat
 from gaswitness.judge.halves import mostly_swapped, nonzero, register_of
