@@ -16,7 +16,7 @@ from gaswitness.plan import build_plan
 from gaswitness.plan.records import MEASURED
 from gaswitness.run.drive import drive
 from gaswitness.run.events import Event, InhibitMoved, LinkChanged, NoteTaken, StepMoved
-from gaswitness.run.state import fold
+from gaswitness.run.folding import fold
 from support.rigs import ravensmoor
 
 

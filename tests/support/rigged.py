@@ -20,7 +20,7 @@ from gaswitness.run.drive import drive
 from gaswitness.run.events import Event
 from gaswitness.run.foresee import Foresight
 from gaswitness.run.ports import Wish
-from gaswitness.run.watchers import Snapshot, end_of_wait
+from gaswitness.run.snapshots import Snapshot, end_of_wait
 from gaswitness.site import Site, load_site
 from support.ledgers import write_chain
 

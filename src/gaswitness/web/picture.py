@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from gaswitness.run.lookout import Message
-from gaswitness.run.watchers import NextAlarm, PointLine, Snapshot, Strip, UnderTest
+from gaswitness.run.snapshots import NextAlarm, PointLine, Snapshot, Strip, UnderTest
 from gaswitness.telling import Teller
 from gaswitness.web.live import Live
 from gaswitness.wording import unit_word

@@ -11,7 +11,7 @@ from typing import Any
 from fastapi import APIRouter, Depends, HTTPException, Request
 from fastapi.responses import FileResponse, JSONResponse, Response, StreamingResponse
 
-from gaswitness.run.watchers import Snapshot
+from gaswitness.run.snapshots import Snapshot
 from gaswitness.site.records import Detector, Effect, Pattern, Site
 from gaswitness.telling import Teller
 from gaswitness.web.access import Session, require, session_of
