@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from gaswitness.cli.options import AsJson
+
 if TYPE_CHECKING:
     from gaswitness.gases.advice import Comparison
     from gaswitness.gases.facts import Gas, Limit, Number, Origin
@@ -31,7 +33,7 @@ def levels(
         Path | None,
         typer.Option("--site", help="Show this site's own alarm points beside them; without GAS, the whole site."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:  # fmt: skip
     """Published limits and alarm-level rules for a gas, with sources; ventilation and room limits; or a whole site."""
     from gaswitness.errors import InputError
