@@ -7,6 +7,6 @@ from pathlib import Path
 
 
 def test_the_page_is_what_the_data_say(repo: Path) -> None:
-    script = runpy.run_path(str(repo / "scripts" / "gases_page.py"))
+    script = runpy.run_path(str(repo / "scripts" / "make_gases_page.py"))
     written = (repo / "docs" / "gases.md").read_text(encoding="utf-8")
-    assert written == script["page"](), "run: python scripts/gases_page.py docs/gases.md"
+    assert written == script["page"](), "run: make gases"
