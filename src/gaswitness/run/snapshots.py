@@ -151,7 +151,6 @@ class Snapshot:
     site: str
     step: Step | None
     step_since_s: float
-    acted: bool
     stopping: Literal["stopped", "aborted"] | None
     steps: tuple[StepLine, ...]
     detectors: tuple[DetectorLine, ...]

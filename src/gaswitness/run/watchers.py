@@ -80,7 +80,6 @@ class Watcher:
             site=state.plan.site.name,
             step=now.step if now is not None else None,
             step_since_s=now.since_t_s if now is not None else t_s,
-            acted=now.acted if now is not None else False,
             stopping=state.stop.outcome if state.stop is not None else None,
             steps=steps_around(state),
             detectors=detectors_of(state),
