@@ -27,6 +27,10 @@ def mark(origin: Origin) -> str:
     return f"{NOTES.get(origin.source, origin.source)}{' ?' if origin.verified == 'from memory' else ''}"
 
 
+def cited(fact: str, origin: Origin) -> str:
+    return fact if origin.verified == "unknown" else f"{fact} ({mark(origin)})"
+
+
 def table(head: list[str], body: list[list[str]]) -> list[str]:
     return [
         "| " + " | ".join(head) + " |",
@@ -40,11 +44,11 @@ def section(found: Gas) -> list[str]:
     title = found.key if found.name == found.key else f"{found.key}: {found.name}"
     facts = [
         f"CAS {found.cas}",
-        f"{found.molar_mass_g_mol:.4f} g/mol",
-        f"density over air {amount(found.relative_density)}",
-        found.moves,
-        f"class {found.safety_class}",
-        " and ".join(sorted(found.hazards)),
+        cited(f"{found.molar_mass_g_mol:.4f} g/mol", found.identity),
+        cited(f"density over air {amount(found.relative_density)}", found.density_origin),
+        cited(found.moves, found.moves_origin),
+        cited(f"class {found.safety_class}", found.class_origin),
+        cited(" and ".join(sorted(found.hazards)), found.hazards_origin),
     ]
     if found.aliases:
         facts.insert(0, "also " + ", ".join(found.aliases))

@@ -72,6 +72,8 @@ def levels(
                 "cas": found.cas,
                 "molar_mass_g_mol": found.molar_mass_g_mol,
                 "safety_class": found.safety_class,
+                "safety_class_source": found.class_origin.source,
+                "safety_class_verified": found.class_origin.verified,
                 "moves": found.moves,
                 "limits": [_limit_json(row) for row in found.limits]
                 + [
