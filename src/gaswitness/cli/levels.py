@@ -57,8 +57,9 @@ def levels(
         raise InputError("no rule speaks of this place", where="--place", found=place, expected=" or ".join(places()))
     rules = rules_for(found.key, place=place, charge_kg=charge_kg)
     flows = airflows(found.key, charge_kg=charge_kg, room_m3=room_m3, floor_m2=floor_m2, persons=persons)
-    both = room_m3 is not None and charge_kg is not None
-    room = charge_in_room(found.key, charge_kg, room_m3) if both else None  # type: ignore[arg-type]
+    room = None
+    if room_m3 is not None and charge_kg is not None:
+        room = charge_in_room(found.key, charge_kg, room_m3)
     lines = words.advice(found.key, room_m3=room_m3, charge_kg=charge_kg)
     proposed = words.propose(found.key, place=place, charge_kg=charge_kg)
     own = _own_points(site, found, place) if site is not None else {}
