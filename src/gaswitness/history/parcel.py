@@ -128,7 +128,7 @@ def _visit(ledger: Ledger, judgement: Judgement, key: str) -> VisitRows:
     }
     criteria = {one.id: one for one in plan.criteria}
     findings: list[tuple[str | None, Finding]] = [
-        *((verdict.tag, one) for verdict in judgement.verdicts for one in verdict.findings),
+        *((verdict.tag, one) for verdict in (*judgement.verdicts, *judgement.groups) for one in verdict.findings),
         *((None, one) for one in judgement.visit),
     ]
     adjusted = [event for event in ledger.events if isinstance(event, Pressed) and event.action.startswith("adjusted")]
