@@ -34,7 +34,7 @@ from gaswitness.records import first_complaint
 from gaswitness.run.drive import drive
 from gaswitness.run.events import Event, RunStopped
 from gaswitness.run.ports import Hands, Link, StopWish, Wish
-from gaswitness.run.watchers import Snapshot
+from gaswitness.run.snapshots import Snapshot
 from gaswitness.sentence import said
 from gaswitness.wording import word
 

@@ -13,7 +13,7 @@ from gaswitness.errors import InputError
 from gaswitness.plan.records import MEASURED
 from gaswitness.run.measured import read_typed
 from gaswitness.run.ports import HandOverWish, NoteWish
-from gaswitness.run.watchers import Strip, end_of_wait
+from gaswitness.run.snapshots import Strip, end_of_wait
 from gaswitness.sentence import listed, said
 from gaswitness.telling import Teller
 from gaswitness.web.access import Anybody, Desk, Refused, Session, browser_of, form_of
