@@ -1,15 +1,17 @@
 # People and CI use the same commands. Needs Python 3.11+ and make; everything else is set up in .venv.
 
 PY ?= python3
+# Tests wait for clocks, browsers and wires half of the time: three workers keep two cores busy.
+WORKERS ?= 3
 BIN := .venv/bin
 
-.PHONY: demo test check bench pictures schemas commands services clean
+.PHONY: demo test check bench pictures schemas commands gases services clean
 
 demo: .venv/run.ready  ## the whole job on the simulated installation
 	$(BIN)/gaswitness demo --out demo-out
 
 test: .venv/test.ready services  ## set up and run all tests
-	$(BIN)/python -m pytest -n auto --dist worksteal
+	$(BIN)/python -m pytest -n $(WORKERS) --dist worksteal
 
 check: .venv/check.ready  ## what must be clean before a commit lands
 	$(BIN)/ruff format --check .
@@ -30,6 +32,9 @@ schemas: .venv/run.ready  ## make schemas/ again from the records
 
 commands: .venv/run.ready  ## make docs/commands.md again from the help texts
 	$(BIN)/python scripts/make_commands_page.py
+
+gases: .venv/run.ready  ## make docs/gases.md again from the gas table
+	$(BIN)/python scripts/make_gases_page.py
 
 services: ## programs from Debian that tests talk to; a no-op where they are or may not be installed
 	@sh scripts/services.sh

@@ -2,13 +2,25 @@
 
 from __future__ import annotations
 
+import contextlib
+import os
 import subprocess
 import sys
+import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import IO
 
 import pytest
 
 from support.boards import chromium
+
+try:
+    import fcntl
+except ImportError:  # no such locks there
+    fcntl = None  # type: ignore[assignment]
+
+SCREENS = 2
 
 
 @pytest.fixture(scope="module")
@@ -23,3 +35,25 @@ def cellar(tmp_path_factory: pytest.TempPathFactory, repo: Path) -> tuple[Path, 
     )
     assert done.returncode in (0, 1), done.stderr
     return site, plan
+
+
+@pytest.fixture(autouse=True)
+def at_a_screen(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Two tests with browsers at a time, however many workers there are: people at pages have only so much patience."""
+    if fcntl is None or "PYTEST_XDIST_WORKER" not in os.environ:
+        yield
+        return
+    shared = tmp_path_factory.getbasetemp().parent
+    with contextlib.ExitStack() as held:
+        seats = [held.enter_context((shared / f"screen-{n}").open("w")) for n in range(SCREENS)]
+        while not any(_taken(seat) for seat in seats):
+            time.sleep(0.1)
+        yield
+
+
+def _taken(seat: IO[str]) -> bool:
+    try:
+        fcntl.flock(seat, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    return True

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from gaswitness.cli.options import AsJson
 from gaswitness.cli.storing import SiteName, StoreUrl, Today
 
 if TYPE_CHECKING:
@@ -26,7 +27,7 @@ def drift(
     out: Annotated[
         Path | None, typer.Option("-o", "--out", help="Picture of the years (.png, .svg, .pdf).", show_default=False)
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Drift of every detector since it was last adjusted. Exit 1 if a tolerance is, or may be, passed."""
     from gaswitness.cli.output import print_json

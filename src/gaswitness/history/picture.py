@@ -10,13 +10,13 @@ from typing import Any
 import numpy as np
 
 from gaswitness.errors import InputError
+from gaswitness.judge.decide import COVERAGE_K
 from gaswitness.learn.drift import DAYS_PER_YEAR, DRIFT_KINDS, Drift, Period
 
 # Okabe and Ito, Color Universal Design (2008)
 BLUE, VERMILION = "#0072B2", "#D55E00"
 PAGE, INK, QUIET, RULE = "#F4F4F2", "#222222", "#8A8A86", "#DDDDDA"
 TITLES = {"zero": "zero, ppm off", "span": "span, % off", "t90": "t90, s"}
-COVERAGE_K = 2.0
 
 
 def draw_years(path: Path, drifts: Sequence[Drift], today: date) -> None:

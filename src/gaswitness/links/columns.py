@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from gaswitness.errors import InputError
 from gaswitness.links.cells import Kind, kind_of
+from gaswitness.sentence import listed, said
 
 TIME_WORDS = frozenset(
     {"timestamp", "time", "datetime", "date", "t", "ts", "seconds", "sec", "elapsed", "utc", "instant"}
@@ -85,11 +86,11 @@ def find_roles(
     time_at = _named(columns, time, source, "--time") if time is not None else _find_time(columns, source)
     if columns[time_at].kind not in ("instant", "number"):
         raise InputError(
-            "not a time column",
-            where=f"{source}, column {columns[time_at].name!r}",
+            said("not a time column"),
+            where=said("{source}, column {name}", source=source, name=repr(columns[time_at].name)),
             found=next((cell for cell in columns[time_at].sample if cell), ""),
-            expected="ISO 8601 such as 2026-11-25T09:30:00, or seconds",
-            hint="day and month in another order cannot be told apart; write the year first, with dashes",
+            expected=said("ISO 8601 such as 2026-11-25T09:30:00, or seconds"),
+            hint=said("day and month in another order cannot be told apart; write the year first, with dashes"),
         )
     _check_one_clock(columns, time_at, source)
     unit_s = None if columns[time_at].kind == "instant" else _unit_s(columns[time_at])
@@ -124,11 +125,11 @@ def find_roles(
         values = [i for i in free if columns[i].kind in ("number", "blank")]
     if not any(columns[i].kind == "number" for i in values) and value_at is None:
         raise InputError(
-            "no column of readings",
+            said("no column of readings"),
             where=source,
             found={columns[i].name: next((cell for cell in columns[i].sample if cell), "") for i in free[:8]},
-            expected="a column of numbers beside the time",
-            hint="leave the cell blank where there was no reading, or name the column with --value",
+            expected=said("a column of numbers beside the time"),
+            hint=said("leave the cell blank where there was no reading, or name the column with --value"),
         )
     sure = tuple(i for i in values if columns[i].kind == "number" or i == value_at)
     return Roles(time_at, unit_s, channel_at, tuple(values), sure, only)
@@ -140,11 +141,11 @@ def _named(columns: list[Column], name: str, source: str, option: str) -> int:
         return names.index(name)
     close = difflib.get_close_matches(name, names, n=1)
     raise InputError(
-        f"no column of the name given with {option}",
+        said("no column of the name given with {option}", option=option),
         where=source,
         found=name,
-        expected="one of " + ", ".join(repr(n) for n in names if n),
-        hint=f"did you mean {close[0]!r}?" if close else "",
+        expected=said("one of {known}", known=listed(repr(n) for n in names if n)),
+        hint=said("did you mean {close}?", close=repr(close[0])) if close else "",
     )
 
 
@@ -158,11 +159,11 @@ def _find_time(columns: list[Column], source: str) -> int:
     if called:
         return called[0]  # refused for what it holds, which says more than that none was found
     raise InputError(
-        "no time column found",
+        said("no time column found"),
         where=source,
         found=[column.name for column in columns],
-        expected="ISO 8601 or seconds, in a column called timestamp, time, date, t_s or alike",
-        hint="name it with --time",
+        expected=said("ISO 8601 or seconds, in a column called timestamp, time, date, t_s or alike"),
+        hint=said("name it with --time"),
     )
 
 
@@ -184,11 +185,11 @@ def _check_one_clock(columns: list[Column], time_at: int, source: str) -> None:
     clock = next((column for column in columns if only(column, _CLOCK)), None)
     if clock is not None:
         raise InputError(
-            "day and time of day in two columns",
+            said("day and time of day in two columns"),
             where=source,
             found=[columns[time_at].name, clock.name],
-            expected="one column, such as 2026-11-25T09:30:00",
-            hint="join the two columns in a copy of the log",
+            expected=said("one column, such as 2026-11-25T09:30:00"),
+            hint=said("join the two columns in a copy of the log"),
         )
 
 
@@ -214,11 +215,12 @@ def _check_not_mixed(columns: list[Column], free: list[int], asked: str, source:
         names = list(dict.fromkeys(cell for cell in columns[i].sample if cell))
         if columns[i].kind == "text" and columns[i].words & CHANNEL_WORDS and len(names) > 1:
             raise InputError(
-                "a column with readings of several channels",
+                said("a column with readings of several channels"),
                 where=source,
                 found=asked,
-                expected=f"one that column {columns[i].name!r} names, such as {names[0]!r}",
-                hint=f"--channel {names[0]}",
+                expected=said(
+                    "one that column {column} names, such as {name}", column=repr(columns[i].name), name=repr(names[0])
+                ),
             )
 
 
@@ -253,9 +255,9 @@ def _find_value(figures: list[int], columns: list[Column], source: str) -> int:
         if len(found) == 1:
             return found[0]
     raise InputError(
-        "no single column of readings beside the channel",
+        said("no single column of readings beside the channel"),
         where=source,
         found=[columns[i].name for i in figures],
-        expected="one",
-        hint="name it with --value",
+        expected=said("one"),
+        hint=said("name it with --value"),
     )

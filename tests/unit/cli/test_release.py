@@ -57,7 +57,9 @@ def test_the_terminal_shows_the_warning_and_what_was_assumed(rink: str) -> None:
 
 def test_failed_detectors_are_named_as_the_reason(rink: str) -> None:
     result = RUN.invoke(app, ["release", rink, "--scenarios", "200", "--failing", "1", "--json"])
-    for area in json.loads(result.stdout)["areas"]:
+    areas = json.loads(result.stdout)["areas"]
+    assert {area["area"] for area in areas} == {"PLANT", "PUMP", "STORE"}
+    for area in areas:
         assert area["p_detect"] == 0.0
         assert area["undetected"] == [{"why": "every detector that sees the gas has failed", "share": 1.0}]
 

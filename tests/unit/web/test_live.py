@@ -20,7 +20,7 @@ from gaswitness.run.events import GasTurned, MarkMade
 from gaswitness.run.foresee import Outlook
 from gaswitness.run.measured import AirRead
 from gaswitness.run.ports import Answer, EndWaitWish, HandOverWish, NoteWish, StopWish
-from gaswitness.run.watchers import Snapshot
+from gaswitness.run.snapshots import Snapshot
 from gaswitness.telling import Teller
 from gaswitness.web.live import Live, Mark, WebHands, before_of
 from gaswitness.web.picture import now_document, strip_document
@@ -413,13 +413,36 @@ def test_each_detector_under_test_has_its_own_strip_reading_gas_and_next_alarm()
     json.dumps(posts, allow_nan=False)
 
 
+def by_hand_only(snapshot: Snapshot) -> Snapshot:
+    tests = tuple(replace(one, strip=replace(one.strip, quality="by-hand")) for one in snapshot.tests)
+    return replace(
+        snapshot, tests=tests, strip=next(one.strip for one in tests if one.tag == snapshot.strip.detector.tag)
+    )
+
+
+def test_without_a_link_each_detector_under_test_can_be_read_and_marked(live):
+    shown = []
+
+    def each(watched, snapshot, world):
+        if sum(one.gas is not None for one in snapshot.tests) == 2:
+            shown.append(by_hand_only(snapshot))
+
+    carried_out(None, plan=example_plan("coldstore.yaml", ("CS-1", "CS-2"), (("CS-1", "CS-2"),)), each=each)
+    for snapshot in shown:
+        document = post_document(snapshot, live, "HALL-DOOR", Teller("en"))
+        assert document["by_hand"][0]["tag"] == snapshot.strip.detector.tag, "the step's own comes first"
+        assert sorted(one["tag"] for one in document["by_hand"]) == ["CS-1", "CS-2"]
+        assert {"CS-1.low", "CS-2.low"} <= {one["signal"] for one in document["points"]}
+    assert {one.strip.detector.tag for one in shown} == {"CS-1", "CS-2"}
+
+
 def test_without_a_link_all_points_of_the_detector_are_there_to_be_marked_from_the_beginning(live):
     """An alarm may come before anybody waits for it; what a link shows is not asked of people."""
     shown = []
 
     def each(watched, snapshot, world):
         if snapshot.strip is not None and snapshot.gas is not None:
-            typed = replace(snapshot, strip=replace(snapshot.strip, quality="by-hand"))
+            typed = by_hand_only(snapshot)
             shown.append((post_document(typed, live, "AT-PANEL", Teller("en")), watched, typed))
 
     carried_out(("O2-1",), each=each)

@@ -12,7 +12,7 @@ const headers = () => ({ "X-CSRF": document.querySelector('meta[name="csrf"]').c
 const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, key) => values[key]);
 
 let now = null, heard = false, refusal = "", heldBack = false;
-let sending = false, undoable = null, typed = "";
+let sending = false, undoable = null, typed = "", reads;
 let touched = -QUIET_MS, down = null;
 
 function shape(which) {
@@ -129,6 +129,7 @@ for (const key of document.querySelectorAll(".keys [data-key]")) {
   key.addEventListener("click", () => {
     const one = key.dataset.key;
     felt(key, true);
+    reads = typing(); // whatever step comes meanwhile, these digits are of this one
     if (one === "del") typed = typed.slice(0, -1);
     else if (one === "-") typed = typed.startsWith("-") ? typed.slice(1) : `-${typed}`;
     else if (typed.length < 9 && !(one === "." && typed.includes("."))) typed += one;
@@ -137,11 +138,33 @@ for (const key of document.querySelectorAll(".keys [data-key]")) {
 }
 $("hand-now").addEventListener("click", async (event) => {
   const at = instant(event), value = Number(typed);
-  if (!/\d/.test(typed) || !Number.isFinite(value) || !now?.reading) return;
+  const of = typing();
+  if (!/\d/.test(typed) || !Number.isFinite(value) || !of) return;
   felt($("hand-now"), true);
   typed = ""; $("hand-value").textContent = "";
-  await mark(at, { reading: true, tag: now.reading.tag, value }, `${now.reading.tag}: ${String(value).replace(".", t["post.point_sign"])} ${now.reading.unit}`);
+  await mark(at, { reading: true, tag: of.tag, value }, `${of.tag}: ${String(value).replace(".", t["post.point_sign"])} ${of.unit}`);
 });
+
+// Whose reading is typed: once digits have begun it stays; else the one typed last or chosen, if it is under test still.
+function typing() {
+  if (typed && reads) return reads;
+  return now?.by_hand.find((one) => one.tag === reads?.tag) ?? now?.by_hand[0];
+}
+
+function drawHand() {
+  $("hand").hidden = !now.by_hand.length;
+  if ($("hand").hidden) return;
+  const of = typing();
+  put($("hand-unit"), of.unit, of.unit);
+  if (now.by_hand.length === 1 && now.by_hand[0].tag === of.tag) return put($("hand-tag"), of.tag, of.tag);
+  const places = [...now.by_hand].sort((a, b) => (a.tag < b.tag ? -1 : 1)); // each keeps its place under the thumb
+  return put($("hand-tag"), places.map((one) => one.tag).join() + of.tag, ...places.map((one) => {
+    const button = node("button", "which", one.tag);
+    button.setAttribute("aria-pressed", String(one.tag === of.tag));
+    button.addEventListener("click", () => { reads = one; typed = ""; $("hand-value").textContent = ""; felt(button, true); drawHand(); });
+    return button;
+  }));
+}
 
 function listenTo(button) {
   button.addEventListener("pointerdown", (event) => { down = { target: button, own: event.timeStamp }; });
@@ -275,8 +298,7 @@ function drawNow() {
   const urgent = [...real, ...now.urgent];
   $("urgent").hidden = urgent.length === 0;
   put($("urgent"), urgent.join(), ...urgent.map((text) => node("p", "", shape("urgent"), ` ${text}`)));
-  $("hand").hidden = !now.by_hand;
-  if (now.by_hand && reading) { put($("hand-tag"), reading.tag, reading.tag); put($("hand-unit"), reading.unit, reading.unit); }
+  drawHand();
 }
 
 // What is to be watched now goes to the top, but never while a finger is on its way.
