@@ -69,7 +69,8 @@ class Measured:
     """Readings over time, and between them what is known: nothing across a gap.
 
     `between` neighbours no more than `gap_s` apart the level runs straight (`linear`) or holds (`hold`). Without
-    `gap_s`, a gap is longer than five times the median interval and longer than a minute. NaN is no reading.
+    `gap_s`, a gap is longer than five times the median interval and longer than a minute; rows that repeat an instant
+    make no interval. NaN is no reading.
 
     >>> air = Measured([0, 60, 120, 9000, 9060], [0.0, 60.0, 0.0, 10.0, 10.0])
     >>> air.measured_s, air.span_s, air.integral
@@ -93,7 +94,8 @@ class Measured:
         if (steps < 0).any() or not np.isfinite(times).all():
             raise OutOfDomain("times", found="times that go back or are not finite", expected="seconds in order")
         if gap_s is None:
-            usual = float(np.median(steps)) if len(steps) else 0.0
+            moved = steps[steps > 0]
+            usual = float(np.median(moved)) if len(moved) else 0.0
             gap_s = max(_GAP_INTERVALS * usual, _LEAST_GAP_S)
         if not gap_s > 0:
             raise OutOfDomain("gap_s", found=gap_s, expected="above 0")

@@ -49,7 +49,7 @@ def number(value: float) -> str:
     if value == 0 or math.isinf(value):
         return Figure("0") if value == 0 else said("never")
     digits = max(0, 3 - math.floor(math.log10(abs(value))))
-    text = f"{round(value, digits):,.{digits}f}"
+    text = f"{round(float(value), digits):,.{digits}f}"  # numpy's own rounding overflows on the smallest there are
     return Figure(text.rstrip("0").rstrip(".") if "." in text else text)
 
 

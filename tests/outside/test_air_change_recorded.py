@@ -75,6 +75,30 @@ def test_office_evenings(datasets: Path, evening: str, until: str, per_hour: flo
     assert answer["value"] == pytest.approx(per_hour, rel=0.12)
 
 
+@pytest.mark.parametrize(
+    ("name", "channel"),
+    [
+        ("co2_box_steps/rise_2021-07-26_520.csv", "ref"),
+        ("co2_box_steps/rise_2021-07-26_520.csv", "ndir_b"),
+        ("co2_box_steps/rise_2021-07-26_750.csv", "ref"),
+        ("co2_box_steps/rise_2021-07-26_750.csv", "eco2_e"),
+    ],
+)
+def test_wandering_in_a_record_that_rises_is_no_decay(datasets: Path, name: str, channel: str) -> None:
+    code, found = ask(datasets / name, "--channel", channel, "--background", "420")
+    assert code == 1
+    assert "small-fall" in found["flags"]  # type: ignore[operator]
+
+
+def test_a_stated_background_that_an_evening_contradicts(datasets: Path) -> None:
+    """4 February levels off at 452 ppm and 0.53 per hour; held to 400 ppm a fit says 0.31."""
+    window = ("--from", "2015-02-04T18:05:00", "--to", "2015-02-05T00:00:00")
+    log = datasets / "co2_office_occupancy" / "datatraining.txt"
+    code, found = ask(log, "--channel", "CO2", *window, "--background", "400")
+    assert code == 1
+    assert "background-disagrees" in found["flags"]  # type: ignore[operator]
+
+
 def test_people_at_their_desks(datasets: Path) -> None:
     code, found = ask(
         datasets / "co2_office_occupancy" / "datatraining.txt",

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 def air_change(
     log: Annotated[Path, typer.Argument(metavar="LOG", help="CSV, CSV.gz or Parquet; long or wide.")],
     channel: Annotated[
-        str | None, typer.Option("--channel", help="Which channel, or the column that names it.")
+        str | None, typer.Option("--channel", help="Which channel; the column that names it; or COLUMN=NAME.")
     ] = None,
     from_: Annotated[str | None, typer.Option("--from", help="Start: ISO time, or seconds from the first row.")] = None,
     to: Annotated[str | None, typer.Option("--to", help="End: ISO time, or seconds from the first row.")] = None,
@@ -36,8 +36,8 @@ def air_change(
     for name, number in (("--background", background), ("--outdoor", outdoor)):
         if number is not None and not (math.isfinite(number) and number >= 0.0):
             raise InputError("a level is not below zero", where=name, found=number, expected="ppm")
-    recorded = read_log(log, time=time, value=value)
-    trace = recorded.trace(channel)
+    recorded = read_log(log, time=time, value=value, channel=channel)
+    trace = recorded.trace(channel if channel in recorded.channels else None)
     from_s = None if from_ is None else parse_instant(from_, recorded)
     to_s = None if to is None else parse_instant(to, recorded)
     if from_s is not None and to_s is not None and to_s <= from_s:
@@ -76,6 +76,7 @@ def _document(found: AirChange, log: Log, channel: str) -> dict[str, Any]:
         "samples": found.samples,
         "noise_ppm": found.noise_ppm,
         "rms_ppm": _number(found.rms_ppm),
+        "notes": list(log.notes),
     }
 
 
@@ -106,6 +107,8 @@ def _show(found: AirChange, log: Log, channel: str) -> None:
     for doubt in found.doubts:
         line = Text("! " if doubt.refuses else "- ").append(doubt.flag, style="bold").append(f": {doubt.why}")
         console.print(line)
+    for note in log.notes:
+        console.print(Text(f"- {note}"))
     console.print(
         Text("It holds for the wind, doors and plant of that hour, and for one room that is well mixed.", style="dim")
     )

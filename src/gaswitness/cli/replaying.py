@@ -26,7 +26,19 @@ from gaswitness.site.records import Detector, Site, VoteGroup
 from gaswitness.units import convert
 
 UNITS: tuple[str, ...] = get_args(Detector.model_fields["unit"].annotation)
-_UNIT_WORDS = {"ppm": "ppm", "ppb": "ppb", "%vol": "%vol", "vol%": "%vol", "pct": "%vol", "%lfl": "%LFL", "lfl": "%LFL"}
+_UNITS_IN_NAMES = tuple(
+    (re.compile(rf"(?<![a-z])(?:{pattern})(?![a-z])"), unit)
+    for pattern, unit in (
+        (r"[mnuµμ]?g ?/? ?m\^?[3³]", "mass"),
+        (r"%? ?(?:lfl|lel)", "%LFL"),
+        (r"% ?vol|vol\.?[ -]*%|% ?\(?v/v\)?|pct", "%vol"),
+        (r"ppmv?|[uµμ]mol/mol", "ppm"),
+        (r"ppbv?|nmol/mol", "ppb"),
+    )
+)
+"""What a column's name may state as unit, in lower case with spaces for underscores."""
+_LITTLE = 1e-3
+"""Readings that stay below this part of the range are told: they may be in another unit."""
 _ALL_PPM = 1e6
 _CLOCK = re.compile(r"(\d{1,2}):(\d{2})-(\d{1,2}):(\d{2})", re.ASCII)
 
@@ -110,7 +122,8 @@ def replay_site(
     hours = None if shift is None else _hours(shift, log)
     detectors = []
     for detector, trace in pairs:
-        read_in = unit or _unit_in_name(trace.column) or detector.unit
+        stated = unit or _unit_in_name(trace.column, detector, log.source)
+        read_in = stated or detector.unit
         values = _in_ppm(trace.values, read_in, detector)
         if unit is None and read_in != "ppm" and _impossible(values):
             notes.append(
@@ -118,6 +131,12 @@ def replay_site(
                 "(say which with --unit)"
             )
             read_in, values = "ppm", trace.values
+        highest_ppm = float(np.max(np.abs(values), initial=0.0, where=np.isfinite(values)))
+        if stated is None and 0.0 < highest_ppm < _LITTLE * detector.range_high_ppm:
+            notes.append(
+                f"{trace.channel}: readings up to {np.nanmax(trace.values):g} were taken as {read_in}, less than a "
+                f"thousandth of the range of {detector.tag}; if they are in another unit, say which with --unit"
+            )
         points = alarm_points(detector)
         if stale_s is not None:
             points = tuple(replace(point, stale_s=stale_s) for point in points)
@@ -201,10 +220,32 @@ def _by_gas(site: Site, log: Log) -> list[tuple[str, Trace]]:
     return pairs
 
 
-def _unit_in_name(channel: str) -> str | None:
-    """The unit that a column's name states: `co2_ppm`, `O2 (%vol)`."""
-    words = re.findall(r"%?[a-z]+%?", channel.lower())
-    return next((_UNIT_WORDS[word] for word in words if word in _UNIT_WORDS), None)
+def _unit_in_name(column: str, detector: Detector, source: str) -> str | None:
+    """The unit that a column's name states: `co2_ppm`, `O2 (%vol)`; raises where that is none a log is read in."""
+    name = column.lower().replace("_", " ")
+    unit = next((unit for pattern, unit in _UNITS_IN_NAMES if pattern.search(name)), None)
+    if unit == "mass":
+        raise InputError(
+            "readings in mass per volume of air",
+            where=f"{source}, column {column!r}",
+            found=column,
+            expected="one of " + ", ".join(UNITS),
+            hint="convert them for the air at the site, or name the unit with --unit if the name is wrong",
+        )
+    if unit is not None or "%" not in name:
+        return unit
+    # a bare per cent sign: of the volume, unless it may as well be of the lower flammable limit
+    if detector.unit.startswith("%"):
+        return detector.unit
+    if detector.lfl is None:
+        return "%vol"
+    raise InputError(
+        "per cent of what?",
+        where=f"{source}, column {column!r}",
+        found=column,
+        expected="%vol or %LFL",
+        hint="say which with --unit",
+    )
 
 
 def _impossible(values_ppm: NDArray[np.float64]) -> bool:

@@ -16,7 +16,9 @@ TIME_HELP = "An ISO 8601 time or seconds from the first row; found on the trace 
 
 def response(
     log: Annotated[Path, typer.Argument(help="CSV (also .gz) or Parquet, long or wide.")],
-    channel: Annotated[str | None, typer.Option(help="Which channel of the log.")] = None,
+    channel: Annotated[
+        str | None, typer.Option(help="Which channel of the log; the column that names it; or COLUMN=NAME.")
+    ] = None,
     gas_on: Annotated[str | None, typer.Option(help=f"When gas was put on. {TIME_HELP}")] = None,
     gas_off: Annotated[str | None, typer.Option(help=f"When gas was shut. {TIME_HELP}")] = None,
     gas: Annotated[float | None, typer.Option(help="Gas that was given, in ppm or the unit of the log.")] = None,
@@ -35,8 +37,8 @@ def response(
 
     if gas is not None and not gas > 0:
         raise InputError("gas that was given", where="--gas", found=gas, expected="a concentration above 0")
-    read = read_log(log, time=time, value=value)
-    trace = read.trace(channel)
+    read = read_log(log, time=time, value=value, channel=channel)
+    trace = read.trace(channel if channel in read.channels else None)
     on_s = None if gas_on is None else parse_instant(gas_on, read)
     off_s = None if gas_off is None else parse_instant(gas_off, read)
     try:
@@ -48,7 +50,7 @@ def response(
 
         draw(picture, trace.t_s, trace.values, figures, title=f"{log.name} · {trace.channel}")
     if as_json:
-        print_json({"channel": trace.channel, **figures.document(read.instant)})
+        print_json({"channel": trace.channel, **figures.document(read.instant), "notes": list(read.notes)})
     else:
         _show(figures, trace.channel, read)
     if not figures.trustworthy or "span-error" in figures.flags:
@@ -103,3 +105,5 @@ def _show(figures: ResponseFigures, channel: str, log: Log) -> None:
             console.print(f"  {when(one.gas_on_s, False)}")
     for flag in figures.flags:
         console.print(f"! {flag}: {MEANING[flag]}")
+    for note in log.notes:
+        console.print(f"- {note}")

@@ -13,7 +13,7 @@ Cells = NDArray[np.bytes_]
 Floats = NDArray[np.float64]
 Kind = Literal["blank", "number", "instant", "text"]
 
-MISSING = frozenset({"", "nan", "na", "n/a", "null", "none", "nil", "-", "--", "---"})
+MISSING = frozenset({"", "nan", "na", "n/a", "#n/a", "null", "none", "nil", "-", "--", "---"})
 """Cells that say that there is no reading, in lower case."""
 
 NO_READING = 1e30

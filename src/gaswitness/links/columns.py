@@ -24,6 +24,15 @@ STATUS_WORDS = frozenset(
 VALUE_WORDS = frozenset(
     {"value", "reading", "ppm", "ppb", "vol", "lfl", "conc", "concentration", "level", "co2", "measurement"}
 )
+TIME_UNITS_S = {
+    **dict.fromkeys(("ms", "msec", "millis", "millisecond", "milliseconds"), 1e-3),
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), 60.0),
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 3600.0),
+    **dict.fromkeys(("day", "days"), 86400.0),
+}
+"""Units that the name of a column of times may state, in seconds; without one it counts seconds."""
+_CLOCK = re.compile(r"\d{1,2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?", re.ASCII)
+_DATE = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +54,8 @@ class Roles:
     """Positions of the columns by what they are for."""
 
     time: int
-    instants: bool
-    """Time is instants; otherwise seconds."""
+    time_unit_s: float | None
+    """What one of its numbers is in seconds; None where time is instants."""
     channel: int | None
     """The column that says which channel a row is of; none in a wide log."""
     values: tuple[int, ...]
@@ -54,6 +63,11 @@ class Roles:
     """Those of `values` that showed a number in the first rows; a cell that is none is then a fault."""
     only: str | None
     """The one channel that was asked for."""
+
+    @property
+    def instants(self) -> bool:
+        """Time is instants; otherwise numbers."""
+        return self.time_unit_s is None
 
 
 def column_of(name: str, cells: tuple[str, ...]) -> Column:
@@ -65,7 +79,10 @@ def column_of(name: str, cells: tuple[str, ...]) -> Column:
 def find_roles(
     columns: list[Column], source: str, *, time: str | None = None, value: str | None = None, channel: str | None = None
 ) -> Roles:
-    """Roles of the columns, names given going before names guessed; raises InputError saying what to name."""
+    """Roles of the columns, names given going before names guessed; raises InputError saying what to name.
+
+    `channel` is the column that says which channel a row is of, the one channel that is wanted, or both: COLUMN=NAME.
+    """
     time_at = _named(columns, time, source, "--time") if time is not None else _find_time(columns, source)
     if columns[time_at].kind not in ("instant", "number"):
         raise InputError(
@@ -73,20 +90,32 @@ def find_roles(
             where=said("{source}, column {name}", source=source, name=repr(columns[time_at].name)),
             found=next((cell for cell in columns[time_at].sample if cell), ""),
             expected=said("ISO 8601 such as 2026-11-25T09:30:00, or seconds"),
-            hint=said("day and month in another order cannot be told apart; write the year first"),
+            hint=said("day and month in another order cannot be told apart; write the year first, with dashes"),
         )
+    _check_one_clock(columns, time_at, source)
+    unit_s = None if columns[time_at].kind == "instant" else _unit_s(columns[time_at])
     value_at = _named(columns, value, source, "--value") if value is not None else None
     free = [i for i, column in enumerate(columns) if i not in (time_at, value_at) and column.name]
     figures = [i for i in free if columns[i].kind == "number"]
 
     named = None if channel is None else next((i for i in free if columns[i].name == channel), None)
+    told = None
+    if named is None and channel is not None:
+        column, _, told = channel.partition("=")
+        named = next((i for i in free if told and columns[i].name == column), None)
+        told = told if named is not None else None
     picked = (
-        named is not None and columns[named].kind in ("number", "blank") and not _says_channel(columns[named], figures)
+        told is None
+        and value_at is None
+        and named is not None
+        and columns[named].kind in ("number", "blank")
+        and not _says_channel(columns[named], figures)
     )
     if picked and named is not None:
-        return Roles(time_at, columns[time_at].kind == "instant", None, (named,), (named,), channel)
+        _check_not_mixed(columns, free, columns[named].name, source)
+        return Roles(time_at, unit_s, None, (named,), (named,), channel)
     channel_at = named if named is not None else _find_channel(columns, free, figures, value_at, channel)
-    only = channel if named is None else None
+    only = channel if named is None else told
 
     if value_at is not None:
         values = [value_at]
@@ -98,12 +127,12 @@ def find_roles(
         raise InputError(
             said("no column of readings"),
             where=source,
-            found=[column.name for column in columns],
+            found={columns[i].name: next((cell for cell in columns[i].sample if cell), "") for i in free[:8]},
             expected=said("a column of numbers beside the time"),
-            hint=said("name it with --value"),
+            hint=said("leave the cell blank where there was no reading, or name the column with --value"),
         )
     sure = tuple(i for i in values if columns[i].kind == "number" or i == value_at)
-    return Roles(time_at, columns[time_at].kind == "instant", channel_at, tuple(values), sure, only)
+    return Roles(time_at, unit_s, channel_at, tuple(values), sure, only)
 
 
 def _named(columns: list[Column], name: str, source: str, option: str) -> int:
@@ -138,6 +167,32 @@ def _find_time(columns: list[Column], source: str) -> int:
     )
 
 
+def _unit_s(column: Column) -> float:
+    """What a number of this column of times is in seconds, by its name."""
+    stated = {TIME_UNITS_S[word] for word in column.words if word in TIME_UNITS_S}
+    return stated.pop() if len(stated) == 1 else 1.0
+
+
+def _check_one_clock(columns: list[Column], time_at: int, source: str) -> None:
+    """Raise where the day stands in one column and the time of day in another."""
+
+    def only(column: Column, shape: re.Pattern[str]) -> bool:
+        cells = [cell for cell in column.sample if cell]
+        return bool(cells) and all(shape.fullmatch(cell) for cell in cells)
+
+    if not only(columns[time_at], _DATE):
+        return
+    clock = next((column for column in columns if only(column, _CLOCK)), None)
+    if clock is not None:
+        raise InputError(
+            said("day and time of day in two columns"),
+            where=source,
+            found=[columns[time_at].name, clock.name],
+            expected=said("one column, such as 2026-11-25T09:30:00"),
+            hint=said("join the two columns in a copy of the log"),
+        )
+
+
 def _rising(columns: list[Column]) -> list[int]:
     """A first column of numbers that only rise, where it has a name: an index without one is no clock."""
     first = columns[0]
@@ -154,6 +209,21 @@ def _says_channel(column: Column, figures: list[int]) -> bool:
     return bool(column.words & CHANNEL_WORDS) and len(figures) > 1
 
 
+def _check_not_mixed(columns: list[Column], free: list[int], asked: str, source: str) -> None:
+    """Raise where the rows of the column asked for belong to several channels."""
+    for i in free:
+        names = list(dict.fromkeys(cell for cell in columns[i].sample if cell))
+        if columns[i].kind == "text" and columns[i].words & CHANNEL_WORDS and len(names) > 1:
+            raise InputError(
+                said("a column with readings of several channels"),
+                where=source,
+                found=asked,
+                expected=said(
+                    "one that column {column} names, such as {name}", column=repr(columns[i].name), name=repr(names[0])
+                ),
+            )
+
+
 def _find_channel(
     columns: list[Column], free: list[int], figures: list[int], value_at: int | None, wanted: str | None
 ) -> int | None:
@@ -167,9 +237,16 @@ def _find_channel(
     if len(texts) == 1 and one_reading_beside(texts[0]) and len(set(columns[texts[0]].sample)) > 1:
         return texts[0]
     for i in figures:  # channels that are numbered
-        if columns[i].words and columns[i].words <= CHANNEL_WORDS | {"no", "nr", "number"} and one_reading_beside(i):
+        called = columns[i].words and columns[i].words <= CHANNEL_WORDS | {"no", "nr", "number"}
+        if called and one_reading_beside(i) and not _counts_rows(columns[i]):
             return i
     return None
+
+
+def _counts_rows(column: Column) -> bool:
+    """Numbers of which none comes twice are a row's own number, not that of a channel."""
+    cells = [cell for cell in column.sample if cell]
+    return len(cells) > 3 and len(set(cells)) == len(cells)
 
 
 def _find_value(figures: list[int], columns: list[Column], source: str) -> int:

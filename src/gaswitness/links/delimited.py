@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaswitness.errors import InputError
-from gaswitness.links.cells import BadCell, Cells, instants, kind_of, numbers, text_of
+from gaswitness.links.cells import BadCell, Cells, Kind, instants, kind_of, numbers, text_of
 from gaswitness.sentence import said
 
 BLOCK_BYTES = 1 << 22
@@ -276,9 +276,12 @@ def _layout(head: bytes, source: str) -> Layout:
     else:
         delimiter = next((sign for sign in ("\t", ";", ",") if sign in texts[first]), ",")
     top = _split(texts[first], delimiter)
-    headless = any(kind_of(cell) == "instant" for cell in top) or all(kind_of(c) in ("number", "blank") for c in top)
+    kinds = _kinds(top, delimiter)
+    headless = "instant" in kinds or kinds <= {"number", "blank"}
     header_lines = first if headless else first + 1
-    while not headless and header_lines < len(texts) and _tells_units(_split(texts[header_lines], delimiter)):
+    while (
+        not headless and header_lines < len(texts) and _tells_units(_split(texts[header_lines], delimiter), delimiter)
+    ):
         header_lines += 1
     rows = [_split(text, delimiter) for text in texts[header_lines:] if text.strip(" \t" + delimiter)]
     if not rows:
@@ -298,9 +301,14 @@ def _layout(head: bytes, source: str) -> Layout:
     return Layout(tuple(_apart(names)), delimiter, header_lines, sample)
 
 
-def _tells_units(row: list[str]) -> bool:
+def _kinds(row: list[str], delimiter: str) -> set[Kind]:
+    """What the cells of a line look like; a comma that does not part them is a decimal sign."""
+    return {kind_of(cell if delimiter == "," else cell.replace(",", ".")) for cell in row}
+
+
+def _tells_units(row: list[str], delimiter: str) -> bool:
     """A line of words below the header, as units are often told."""
-    kinds = {kind_of(cell) for cell in row}
+    kinds = _kinds(row, delimiter)
     return "text" in kinds and not kinds & {"number", "instant"}
 
 

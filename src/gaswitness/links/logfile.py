@@ -24,11 +24,14 @@ from gaswitness.errors import InputError
 from gaswitness.links.cells import Cells, micros, read_instant, text_of
 from gaswitness.links.columns import Column, Roles, column_of, find_roles
 from gaswitness.sentence import figure, listed, said
+from gaswitness.wording import number
 
 Floats = NDArray[np.float64]
 
 _MOST_S = 1e12
 """Some thirty thousand years: seconds beyond are none."""
+_MOST_NAMES = 20
+"""So many channels are listed in a message."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,12 +72,15 @@ class Log:
         if channel is not None and channel in self.channels:
             return self.channels[channel]
         close = difflib.get_close_matches(channel or "", self.channels, n=1)
+        names = [repr(name) for name in self.channels]
         raise InputError(
             said("which channel?") if channel is None else said("no such channel"),
             where=self.source,
             found=channel,
-            expected=said("one of {known}", known=listed(map(repr, self.channels))),
-            hint=said("did you mean {close}?", close=repr(close[0])) if close else said("name one with --channel"),
+            expected=said("one of {known}", known=listed(names[:_MOST_NAMES] + ["..."] * (len(names) > _MOST_NAMES))),
+            hint=said("did you mean {close}?", close=repr(close[0]))
+            if close
+            else said("name one with --channel NAME, or COLUMN=NAME"),
         )
 
     def instant(self, t_s: float) -> str | float:
@@ -101,8 +107,8 @@ def read_log(path: str | Path, *, time: str | None = None, value: str | None = N
     """Read a recorded log; every fault in it is an InputError that says where.
 
     `time` and `value` name columns. `channel` names the column that says which channel a row is of, or, where there
-    is no such column, the one channel that is wanted. What is not named is found: the time by its look and name, the
-    channel by its name, and all other columns of numbers are channels of a wide log.
+    is no such column, the one channel that is wanted; `COLUMN=NAME` says both. What is not named is found: the time by
+    its look and name, the channel by its name, and all other columns of numbers are channels of a wide log.
     """
     path = Path(path)
     if path.is_dir():
@@ -192,6 +198,13 @@ class _Reader:
             raise InputError(said("no rows of readings"), where=source, expected=said("at least one row"))
         if self._table.torn:
             self._notes.append(said("the last line broke off and was left out"))
+        unit_s = self._roles.time_unit_s
+        if unit_s is not None and unit_s != 1.0:
+            name = repr(self._columns[self._roles.time].name)
+            unit = number(unit_s)
+            self._notes.append(
+                said("column {name} was read in units of {unit} s, as its name says", name=name, unit=unit)
+            )
         times = np.concatenate(self._times)
         self._times.clear()
         start, first_s = None, 0.0
@@ -225,16 +238,19 @@ class _Reader:
             times, zone = block.instants(roles.time)
             self._check_zone(block, zone)
         else:
-            times = block.numbers(roles.time)
+            times = block.numbers(roles.time) * (roles.time_unit_s or 1.0)
             missing = ~(np.abs(times) < _MOST_S)
             if missing.any():
                 row = int(missing.argmax())
-                found = None if np.isnan(times[row]) else float(times[row])
+                found = None if np.isnan(times[row]) else float(times[row] / (roles.time_unit_s or 1.0))
                 raise InputError(
                     said("no time"),
                     where=block.where(row, roles.time),
                     found=found,
                     expected=said("seconds in every row"),
+                    hint=""
+                    if found is None
+                    else said("where the column counts milliseconds, let its name say so: time_ms"),
                 )
         self._times.append(times)
         if roles.channel is not None:

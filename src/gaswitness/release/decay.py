@@ -15,6 +15,7 @@ from numpy.typing import ArrayLike
 
 from gaswitness.errors import InputError
 from gaswitness.release.decay_fit import Decay, Floats, binned, fit_decay, noise_of, smooth, uncertainty
+from gaswitness.response.trace import one_per_instant
 from gaswitness.wording import number
 
 OUTDOOR_CO2_PPM = 420.0
@@ -30,6 +31,10 @@ WIDEST = 0.2
 """Largest standard uncertainty over the rate that is still called an answer."""
 BEYOND = 1e12
 """No reading and no time lies beyond this in any unit; a number that does is a fault of the log and is left out."""
+LEAST_SHARE = 0.5
+"""A fall that was found is the record's decay when it is at least this share of all that the record moves."""
+APART = 0.05
+"""Difference between the rates about a stated and a fitted background above which the two are said to disagree."""
 UNEVEN = 0.2
 """Difference between the rates of the two halves above which there is no single rate."""
 
@@ -82,14 +87,14 @@ class AirChange:
 def longest_fall(values: Floats) -> tuple[int, int]:
     """First and last index of the largest fall that no lasting rise interrupts.
 
-    Turning points count once the smoothed signal has gone back by more than six times the noise and a twentieth of its
+    Turning points count once the smoothed signal has gone back by more than six times the noise and a tenth of its
     whole range.
 
     >>> longest_fall(np.array([1.0, 5.0, 9.0, 6.0, 4.0, 3.0, 8.0]))
     (2, 5)
     """
     level = smooth(values, 5 if len(values) >= 25 else 1)
-    threshold = max(6.0 * noise_of(values), 0.05 * float(np.ptp(level)))
+    threshold = max(6.0 * noise_of(values), RISE_SHARE * float(np.ptp(level)))
     best, drop = (0, 0), 0.0
     top = low = 0
     for i in range(1, len(level)):
@@ -136,7 +141,8 @@ def air_change(
     if times.ndim != 1 or times.shape != readings.shape:
         raise InputError("times and readings do not match", found=(times.shape, readings.shape), expected="one length")
     good = (np.abs(times) <= BEYOND) & (np.abs(readings) <= BEYOND)  # false for NaN
-    times, readings, doubts = _window(times[good], readings[good], from_s, to_s)
+    times, readings = one_per_instant(times[good], readings[good])
+    times, readings, doubts = _window(times, readings, from_s, to_s)
     noise_ppm = noise_of(readings)
 
     def result(
@@ -177,8 +183,10 @@ def air_change(
     decay = fit_decay(t, y, background_ppm)
     u_n, u_background = uncertainty(t, y, decay, background_ppm)
     doubts += _rising(steady, fall, noise_ppm)
-    doubts += _enough(t, decay, u_n, u_background, fitted=background_ppm is None)
     free = decay if background_ppm is None else fit_decay(t, y, None)
+    if background_ppm is not None:
+        u_n = _disagree(t, y, decay, free, u_n, doubts)
+    doubts += _enough(t, decay, u_n, u_background, fitted=background_ppm is None)
     outside_ppm = outdoor_ppm if background_ppm is None else min(background_ppm, outdoor_ppm)
     doubts += _levels_off_high(t, free, outside_ppm)
     doubts += _one_rate(t, y, decay)
@@ -206,7 +214,16 @@ def _window(
         f"no window was stated; the largest fall was taken, {number(t_s[first])} s to {number(t_s[last])} s from the "
         "first row"
     )
-    return t_s[first : last + 1], values[first : last + 1], [Doubt("window-found", why)]
+    doubts = [Doubt("window-found", why)]
+    level = smooth(values, 5 if len(values) >= 25 else 1)
+    fall, moves = float(level[first] - level[last]), float(np.ptp(level))
+    if from_s is None and to_s is None and 0.0 < fall < LEAST_SHARE * moves:
+        why = (
+            f"the largest fall, {number(fall)} ppm, is less than half of the {number(moves)} ppm that the record "
+            "moves: it need not be a decay; state the window if one of its falls is"
+        )
+        doubts.append(Doubt("small-fall", why, refuses=True))
+    return t_s[first : last + 1], values[first : last + 1], doubts
 
 
 def _gaps(t_s: Floats) -> list[Doubt]:
@@ -248,6 +265,23 @@ def _enough(t_s: Floats, decay: Decay, u_n: float, u_background: float, *, fitte
             Doubt("short", f"only {number(seen)} time constants in the window: the background leans on the model")
         )
     return doubts
+
+
+def _disagree(t_s: Floats, values: Floats, decay: Decay, free: Decay, u_n: float, doubts: list[Doubt]) -> float:
+    """Uncertainty of the rate with what a wrong background makes of it, where the window tells its own [1/s]."""
+    _, u_free = uncertainty(t_s, values, free, None)
+    off = abs(free.background - decay.background)
+    if free.n_per_s * float(t_s[-1] - t_s[0]) < 2.0 * SHORTEST or off <= 2.0 * u_free:
+        return u_n
+    apart = abs(free.n_per_s - decay.n_per_s)
+    if apart > APART * decay.n_per_s:
+        why = (
+            f"the decay itself tells a background of {number(free.background)} ppm (u {number(u_free)} ppm) and "
+            f"{number(3600 * free.n_per_s)} per hour, not the {number(decay.background)} ppm stated: the detector's "
+            "zero is off, or the air outside was another"
+        )
+        doubts.append(Doubt("background-disagrees", why))
+    return math.hypot(u_n, apart)
 
 
 def _levels_off_high(t_s: Floats, free: Decay, outside_ppm: float) -> list[Doubt]:

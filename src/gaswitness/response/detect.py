@@ -29,6 +29,8 @@ _FLAT = 0.1
 """Readings before the first movement are a baseline when their line moves less than this part of the step."""
 _FOOT = 0.2
 """A turn up to this part of the step is still its foot; above it is a shelf on the way."""
+_TURN_PACES = 3.0
+"""A turn that is left within so many times the pace of the way back is a point, not a plateau with a shape."""
 _RECENT = 40
 _REST_SAMPLES = 4
 _MAD = 1.482602218505602
@@ -170,6 +172,13 @@ def _onset(
         still = np.flatnonzero(y[first : middle + 1] <= level + band) + first
         if still.size == 0:
             return float(t[first]), False
+    extreme = float(y[max(low - 2, 0) : low + 3].min())
+    near = extreme + min(max(4.0 * noise, 1.01 * resolution, 0.03 * leg), 0.25 * leg)
+    if not must_rest and level > near and t[still[-1]] - t[low] < _TURN_PACES * _pace_s(t, y, first, middle, leg):
+        # it turned without having come to rest: what is within a band of its own level lies on both sides of the turn
+        still, level = still[y[still] <= near], extreme
+        if still.size == 0:
+            return float(t[low]), False
     flat = still.size >= _REST_SAMPLES and _line_moves(t[still], y[still]) <= max(_FLAT * leg, 2.0 * noise)
     if must_rest and first == 0 and not flat:
         return float(t[0]), False
@@ -191,16 +200,21 @@ def _corner(t: Floats, y: Floats, first: int, low: int, middle: int, leg: float)
     The chord reaches back ten times as long as the reading took from a quarter to half way, so that a slow ramp before
     the gas (somebody breathing in the room) is not taken for its coming.
     """
-    quarter = np.flatnonzero(y[first : middle + 1] <= y[middle] - 0.5 * 0.5 * leg)
-    if quarter.size == 0:
+    pace_s = _pace_s(t, y, first, middle, leg)
+    if not pace_s > 0:
         return low
-    pace_s = float(t[middle] - t[first + int(quarter[-1])])
     begin = first + int(np.searchsorted(t[first : middle + 1], t[middle] - 10.0 * pace_s))
     if middle - begin < 2:
         return low
     part, base = t[begin : middle + 1], y[begin : middle + 1]
     chord = base[0] + (base[-1] - base[0]) * (part - part[0]) / (part[-1] - part[0])
     return begin + int(np.argmax(chord - base))
+
+
+def _pace_s(t: Floats, y: Floats, first: int, middle: int, leg: float) -> float:
+    """How long a rise took from a quarter to half way [s]; 0 where it began above a quarter."""
+    quarter = np.flatnonzero(y[first : middle + 1] <= y[middle] - 0.5 * 0.5 * leg)
+    return float(t[middle] - t[first + int(quarter[-1])]) if quarter.size else 0.0
 
 
 def _line_moves(t: Floats, y: Floats) -> float:

@@ -10,12 +10,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from gaswitness.errors import InputError
+from gaswitness.response.allowances import UNFIT, late_allowance, moved_early_s, u_found, u_off_found
 from gaswitness.response.detect import Exposure, dead_line, exposures
 from gaswitness.response.fit import fit_step
 from gaswitness.response.quality import gap_after, noise_sd, resolution_seen, stuck
 from gaswitness.response.read import UNKNOWN, ReadTimes, ReadValue, read_times, read_zero
 from gaswitness.response.result import StepFit
-from gaswitness.response.trace import as_arrays
+from gaswitness.response.trace import as_arrays, one_per_instant
 
 Floats = NDArray[np.float64]
 
@@ -23,8 +24,6 @@ SPAN_LIMIT = 0.2
 """A plateau further than this part from the gas that was given is called a span error (common practice, no source)."""
 _BASELINE_MOVES = 0.1
 _RECOVERY_T90 = 3.0
-_UNFIT = {"model-inadequate", "not-converged", "covariance-unusable", "no-response"}
-"""A fit with one of these flags is not quoted."""
 _VAGUE = 1.0
 """A time whose standard uncertainty is as large as itself is not quoted."""
 _LEAST_SAMPLES = 8
@@ -142,7 +141,7 @@ def response_figures(
     flags: set[str] = set()
     if not kept.all():
         flags.add("points-dropped")
-    t, y = t[kept], y[kept]
+    t, y = one_per_instant(t[kept], y[kept])
     if y.size < _LEAST_SAMPLES or t[-1] == t[0]:
         raise InputError("too few readings", found=int(y.size), expected=f"at least {_LEAST_SAMPLES}")
     dead = dead_line(y)
@@ -151,6 +150,8 @@ def response_figures(
         t, y = t[~dead], y[~dead]
     if gas_on_s is not None and not t[0] - _span(t) <= gas_on_s < t[-1]:
         raise InputError("gas on lies outside the record", found=gas_on_s, expected=f"{t[0]:.6g} to {t[-1]:.6g} s")
+    if gas_off_s is not None and not gas_off_s > t[0]:
+        raise InputError("gas off lies before the record", found=gas_off_s, expected=f"after {t[0]:.6g} s")
     if gas_off_s is not None and gas_on_s is not None and gas_off_s <= gas_on_s:
         raise InputError("gas off comes after gas on", found=(gas_on_s, gas_off_s))
     resolution = resolution_seen(y)
@@ -178,12 +179,21 @@ def _span(t: Floats) -> float:
 
 
 def _choose(found: tuple[Exposure, ...], on: float | None, off: float | None, t: Floats) -> Exposure | None:
-    """The exposure to look at: the one asked for, else the largest."""
+    """The exposure to look at: the one asked for by its gas on or gas off, else the largest."""
     if on is None:
         if not found:
             return None
-        largest = max(found, key=lambda one: abs(one.rise))
-        return largest if off is None else replace(largest, gas_off_s=off)
+        if off is None:
+            return max(found, key=lambda one: abs(one.rise))
+        begun = [one for one in found if one.gas_on_s < off]
+        if not begun:
+            raise InputError(
+                "gas off comes before anything moves",
+                found=off,
+                expected=f"after {found[0].gas_on_s:.6g} s",
+                hint="say with --gas-on when gas was put on",
+            )
+        return replace(begun[-1], gas_off_s=off, to_s=begun[-1].to_s if off < begun[-1].to_s else float(t[-1]))
     before = [one for one in found if one.gas_off_s is not None and one.gas_off_s < on]
     start = float(t[0])
     if before:
@@ -203,6 +213,9 @@ def _one(
 ) -> ResponseFigures:  # fmt: skip
     on, off = one.gas_on_s, one.gas_off_s
     until = float(t[-1]) if off is None else min(off, float(t[-1]))
+    u_off = u_off_found(t, y, one, resolution) if off_found and off is not None else 0.0
+    # readings that may already be on their way back are no part of the rise
+    until = max(until - 2.0 * u_off, 0.5 * (on + until))
     # the baseline that counts is the one right before gas: a quarter of the exposure long, or all there is
     begin = max(one.from_s, min(on - 0.25 * (until - on), _time_before(t, on, 20)))
     use = (t >= begin) & (t <= until)
@@ -221,7 +234,7 @@ def _one(
     except InputError:
         flags.add("not-converged")  # too few readings between the instants
     if fit is not None:
-        own = set(fit.flags) - {"not-settled", "extrapolated"}
+        own = set(fit.flags) - {"not-settled", "extrapolated", "baseline-missing"}  # judged here, on the whole record
         if "no-response" in own:
             # where the trace does move, it is the model that sees no step in it
             flags |= {"model-inadequate"} if _moves(found, on, until) else {"no-response"}
@@ -233,27 +246,44 @@ def _one(
     elif not read.settled.settled:
         flags.add("not-settled")
     times_known = known_base or not on_found
-    u_on = usual_s / math.sqrt(12.0) if on_found else 0.0
-    t50 = _believed(fit, read, "t50_s", lead_s, u_on, flags) if times_known else _NO_TIME
-    t90 = _believed(fit, read, "t90_s", lead_s, u_on, flags) if times_known else _NO_TIME
+    u_on = early_s = 0.0
+    if on_found:
+        u_on = u_found(part_t, part_y, on, usual_s, one.rise, read.zero.value, resolution)
+    else:
+        early_s = moved_early_s(t, y, on, found, resolution)
+    if early_s > 0.0:
+        flags.add("moved-before-gas")
+        u_on = early_s
+    late = late_allowance(fit, part_t, part_y)
+    t50 = _believed(fit, read, "t50_s", lead_s, late.t50_s, u_on, flags) if times_known else _NO_TIME
+    t90 = _believed(fit, read, "t90_s", lead_s, late.t90_s, u_on, flags) if times_known else _NO_TIME
+    if t50.value >= t90.value:  # one read and one fitted, far apart
+        t50, t90 = replace(_NO_TIME, read=t50.read), replace(_NO_TIME, read=t90.read)
     if "saturated" in flags:
         # of what lies beyond the range only the model speaks, and how detectors come to rest is what models get wrong
         t50 = t90 = _NO_TIME
-    plateau, extrapolated = _plateau(fit, read, flags)
+    plateau, extrapolated = _plateau(fit, read, late.plateau, flags)
     zero = read.zero
-    if not math.isfinite(zero.value) and not on_found and fit is not None:
+    if not math.isfinite(zero.value) and not on_found and fit is not None and math.isfinite(fit.u_zero):
         zero = ReadValue(fit.zero, fit.u_zero)
     if on_found and not known_base:
         zero = UNKNOWN
-    recovery, t10 = _recovery(t, y, one, t90, order, resolution, flags) if off is not None else (None, _NO_TIME)
+    zero, plateau = _not_exact(zero, y), _not_exact(plateau, y)
+    recovery, t10 = None, _NO_TIME
+    if off is not None and off < t[-1]:
+        recovery, t10 = _recovery(t, y, one, t90, order, resolution, u_off, flags)
     ratio = math.nan
     if gas_ppm is not None and gas_ppm > 0:
         ratio = plateau.value / gas_ppm
-        if abs(ratio - 1.0) > SPAN_LIMIT + 2.0 * (plateau.u if math.isfinite(plateau.u) else 0.0) / gas_ppm:
+        still_coming = not read.settled.settled and not extrapolated and (gas_ppm - plateau.value) * one.rise > 0
+        if not still_coming and abs(ratio - 1.0) > SPAN_LIMIT + 2.0 * plateau.u / gas_ppm:
             flags.add("span-error")
     if extrapolated:
         flags.add("extrapolated")
-    dead = ReadValue(fit.dead_time_s, fit.u_dead_time_s) if fit is not None and not on_found else UNKNOWN
+    dead = UNKNOWN
+    if fit is not None and not on_found and math.isfinite(fit.u_dead_time_s):
+        # one that came to rest at 0 is known no better than the samples are spaced
+        dead = ReadValue(fit.dead_time_s, fit.u_dead_time_s or usual_s / math.sqrt(12.0))
     return ResponseFigures(
         zero=zero, plateau=plateau, settled=read.settled.settled, extrapolated=extrapolated, dead_time_s=dead,
         t50=t50, t90=t90, t10=t10, noise=noise_sd(part_y), resolution=resolution, model=_model(fit, t90),
@@ -268,6 +298,14 @@ def _moves(found: tuple[Exposure, ...], on: float, until: float) -> bool:
     return any(one.gas_on_s < until and (one.gas_off_s or math.inf) > on for one in found)
 
 
+def _not_exact(level: ReadValue, y: Floats) -> ReadValue:
+    """A level of readings that do not move at all: known no finer than the record ever tells two readings apart."""
+    if level.u != 0.0:
+        return level
+    steps = np.diff(np.unique(y))
+    return replace(level, u=float(steps.min()) / math.sqrt(12.0) if steps.size else math.nan)
+
+
 def _time_before(t: Floats, on: float, samples: int) -> float:
     index = int(np.searchsorted(t, on, side="right"))
     return float(t[max(0, index - samples)])
@@ -280,42 +318,54 @@ def _model(fit: StepFit | None, t90: Time) -> str:
     return f"dead time and {lags}" + ("" if t90.value != t90.read else "; figures as read")
 
 
-def _believed(fit: StepFit | None, read: ReadTimes, name: str, lead_s: float, u_on: float, flags: set[str]) -> Time:
-    """Fitted where the model holds and agrees with the trace, read where it does not, unknown where neither is had."""
+def _believed(
+    fit: StepFit | None, read: ReadTimes, name: str, lead_s: float, late_s: float, u_on: float, flags: set[str]
+) -> Time:
+    """Fitted where the model holds and agrees with the trace, read where it does not, unknown where neither is had.
+
+    `late_s` is what a part of the response that comes late may make of a fitted time, `u_on` the uncertainty of where
+    times count from.
+    """
     seen: ReadValue = getattr(read, name)
     fitted = ReadValue(math.nan, math.nan)
     if fit is not None:
         fitted = ReadValue(getattr(fit, name) - lead_s, getattr(fit, f"u_{name}"))
-    adequate = fit is not None and not _UNFIT & set(fit.flags)
-    adequate = adequate and fitted.u < _VAGUE * abs(fitted.value)
+    adequate = fit is not None and not UNFIT & set(fit.flags)
+    adequate = adequate and fitted.u < _VAGUE * fitted.value
     both = math.isfinite(seen.value) and math.isfinite(fitted.value)
     apart = abs(seen.value - fitted.value) if both else 0.0
     if both and apart > 2.0 * math.hypot(_or_zero(seen.u), _or_zero(fitted.u)):
         flags.add("read-fit-disagree")
         adequate = False
+    told = Time(math.nan, math.nan, seen.value)
     if adequate:
-        return Time(fitted.value, math.hypot(fitted.u, u_on), seen.value)
-    if math.isfinite(seen.value) and seen.u < _VAGUE * abs(seen.value):
-        return Time(seen.value, math.hypot(max(seen.u, 0.5 * apart), u_on), seen.value)
-    return Time(math.nan, math.nan, seen.value)
+        told = Time(fitted.value, math.hypot(fitted.u, late_s, u_on), seen.value)
+    elif math.isfinite(seen.u):
+        told = Time(seen.value, math.hypot(max(seen.u, 0.5 * apart), u_on), seen.value)
+    return told if told.u < _VAGUE * told.value else Time(math.nan, math.nan, seen.value)
 
 
 def _or_zero(u: float) -> float:
     return u if math.isfinite(u) else 0.0
 
 
-def _plateau(fit: StepFit | None, read: ReadTimes, flags: set[str]) -> tuple[ReadValue, bool]:
-    """What is read once settled; before that what the fit foresees, if its model holds; else the last quarter."""
+def _plateau(fit: StepFit | None, read: ReadTimes, late: float, flags: set[str]) -> tuple[ReadValue, bool]:
+    """What is read once settled; before that what the fit foresees, if its model holds; else the last quarter.
+
+    Unknown where its uncertainty is.
+    """
+    seen = read.plateau if math.isfinite(read.plateau.u) else UNKNOWN
     if read.settled.settled or fit is None:
-        return read.plateau, False
-    holds = not (_UNFIT | {"baseline-missing"}) & flags
-    if "saturated" in flags or (holds and fit.u_plateau < 0.5 * abs(fit.gain)):
-        return ReadValue(fit.plateau, fit.u_plateau), True
-    return read.plateau, False
+        return seen, False
+    holds = not (UNFIT | {"baseline-missing"}) & flags
+    u = math.hypot(fit.u_plateau, late)
+    if ("saturated" in flags and math.isfinite(u)) or (holds and u < 0.5 * abs(fit.gain)):
+        return ReadValue(fit.plateau, u), True
+    return seen, False
 
 
 def _recovery(
-    t: Floats, y: Floats, one: Exposure, t90: Time, order: int, resolution: float, flags: set[str]
+    t: Floats, y: Floats, one: Exposure, t90: Time, order: int, resolution: float, u_off: float, flags: set[str]
 ) -> tuple[StepFit | None, Time]:
     """Recovery as a step of its own: the way back need not be as fast as the way there."""
     off = one.gas_off_s or math.nan
@@ -339,7 +389,7 @@ def _recovery(
     if fit is not None and "no-response" in fit.flags:
         fit = None
     own: set[str] = set()
-    found = _believed(fit, read, "t90_s", 0.0, 0.0, own)
+    found = _believed(fit, read, "t90_s", 0.0, late_allowance(fit, t[use], y[use]).t90_s, u_off, own)
     if "read-fit-disagree" in own:
         flags.add("read-fit-disagree")
     return fit, found
@@ -350,6 +400,7 @@ def _silent(
 ) -> ResponseFigures:
     """The answer for a record in which nothing moves."""
     zero = read_zero(y if on is None else y[t <= on], resolution)
+    zero = _not_exact(zero, y)
     return ResponseFigures(
         zero=zero, plateau=UNKNOWN, settled=False, extrapolated=False, dead_time_s=UNKNOWN,
         t50=_NO_TIME, t90=_NO_TIME, t10=_NO_TIME, noise=noise_sd(y), resolution=resolution, model="none", taus_s=(),

@@ -154,7 +154,7 @@ def _figures(
     if stretch > 1.0:
         flags.add("correlated-residuals")
     cov *= best.sigma**2 * stretch
-    if not usable or best.open_ended or not np.isfinite(cov).all():
+    if not usable or not best.inside[1] or not np.isfinite(cov).all():
         usable = False
         cov[:] = math.nan
         flags.add("covariance-unusable")

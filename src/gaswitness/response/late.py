@@ -70,12 +70,13 @@ class Late:
 
 def late_part(
     since_s: Floats, residual: Floats, gain: float, theta: float, s: float, ratio: float, inside: Bools,
-    variance: float, plateau: float, t90_s: float,
+    variance: float, plateau: float, t90_s: float, share: float = 0.9,
 ) -> Late | None:  # fmt: skip
     """What the readings of a fit say of a late part; none where nothing can be said.
 
     `since_s` [s, from gas on] and `residual` of the fit with parameters `gain`, `theta`, `s`, `ratio` (`inside` says
-    which are free) and residual `variance`; `plateau` and `t90_s` are its figures.
+    which are free) and residual `variance`; `plateau` and `t90_s` are its figures. With another `share` of the step
+    than 0.9, `t90_s` stands for the time to that.
     """
     ones, late_s = np.ones(since_s.size), LATE_LAG * s
     value, slopes, late, unused = ones.copy(), np.empty((3, ones.size)), ones.copy(), np.empty((3, ones.size))
@@ -95,7 +96,7 @@ def late_part(
     if not of_share > 1e-18:  # a share known to a billionth is none: nothing is left of the noise
         return None
     moved = cov @ (matrix @ residual) / variance
-    u90 = lag_curve.passes(0.9, s, ratio, 0.0)  # of this curve; on a coarse display `t90_s` is that of another
+    u90 = lag_curve.passes(share, s, ratio, 0.0)  # of this curve; on a coarse display `t90_s` is that of another
     height, by_t, by_s, by_r = lag_curve.curve(u90, s, ratio)
     by_late = lag_curve.curve(u90, late_s, 0.0)[0] - height
     t90_by = np.concatenate([[0.0, 0.0], np.array([1.0, -by_s / by_t, -by_r / by_t])[inside], [-by_late / by_t]])

@@ -13,6 +13,7 @@ MEANING: dict[str, str] = {
     "gaps": "readings are missing within the exposure",
     "model-inadequate": "the curve of the model does not follow the readings; fitted times are not to be trusted",
     "model-unproven": "the display is too coarse to show whether the model follows the detector",
+    "moved-before-gas": "the reading moved before the gas on that was given: two clocks disagree, or gas came earlier",
     "no-response": "the reading did not clearly move",
     "not-converged": "the fit did not come to rest, or there were too few readings for it",
     "not-settled": "the reading was still on the move when gas was shut or the record ended",

@@ -24,6 +24,7 @@ Flag = Literal[
     "gaps",
     "model-inadequate",
     "model-unproven",
+    "moved-before-gas",
     "no-response",
     "not-converged",
     "not-settled",

@@ -87,6 +87,20 @@ def as_arrays(t_s: ArrayLike, reading: ArrayLike) -> tuple[Floats, Floats]:
     return t, y
 
 
+def one_per_instant(t: Floats, y: Floats) -> tuple[Floats, Floats]:
+    """Readings of one instant as their mean: a row that comes twice is no second reading.
+
+    `t` [s] does not go back, `y` [any unit] is finite.
+
+    >>> one_per_instant(np.array([0.0, 1.0, 1.0]), np.array([4.0, 5.0, 7.0]))
+    (array([0., 1.]), array([4., 6.]))
+    """
+    first = np.flatnonzero(np.diff(t, prepend=-math.inf) > 0)
+    if first.size == t.size:
+        return t, y
+    return t[first], np.add.reduceat(y, first) / np.diff(first, append=t.size)
+
+
 def check_size(reading: ArrayLike) -> None:
     """Raise `InputError` for readings whose squares would be no numbers any more."""
     y = np.asarray(reading, dtype=np.float64)

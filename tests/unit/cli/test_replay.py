@@ -104,6 +104,48 @@ def test_edges_latch_groups_and_exposure(run) -> None:
     assert found["exposure"]["O2-1"]["lowest"] == 195_000.0
 
 
+@pytest.mark.parametrize(
+    ("name", "factor"),
+    [
+        ("CO2 %", 1e-4), ("CO2 [Vol-%]", 1e-4), ("CO2 (% v/v)", 1e-4), ("co2_pct", 1e-4), ("CO2 %vol", 1e-4),
+        ("CO2 ppmv", 1.0), ("co2_ppb", 1e3), ("CO2 in µmol/mol", 1.0), ("CO2", 1.0), ("CO2 damage", 1.0),
+    ],
+)  # fmt: skip
+def test_a_unit_in_the_name_of_a_column_counts(run, name: str, factor: float) -> None:
+    rows = "".join(f"{60 * i},{level * factor!r}\n" for i, level in enumerate((400, 2500, 4500, 1000)))
+    _, out = run("--map", f"{name}=CO2-1", "--json", log=f"t_s,{name}\n{rows}")
+    found = json.loads(out)
+    assert [e["value"] for e in found["edges"]] == pytest.approx([2500.0, 4500.0, 1000.0])
+    assert found["exposure"]["CO2-1"]["peak"] == pytest.approx(4500.0)
+    assert not any("--unit" in note for note in found["notes"])
+
+
+@pytest.mark.parametrize("name", ["co2_mg_m3", "CO2 mg/m3", "CO2 (µg/m³)", "co2 g/m^3"])
+def test_mass_per_volume_is_not_taken_for_ppm(run, name: str) -> None:
+    log = f"t_s,{name}\n0,700\n60,4600\n"
+    with pytest.raises(GaswitnessError, match="mass per volume"):
+        run("--map", f"{name}=CO2-1", log=log)
+    assert run("--map", f"{name}=CO2-1", "--unit", "ppm", log=log)[0] == 0
+
+
+def test_readings_far_below_the_range_are_told(run) -> None:
+    _, out = run("--map", "x=CO2-1", "--json", log="t_s,x\n0,0.04\n60,0.25\n")
+    (note,) = json.loads(out)["notes"][:1]
+    assert "up to 0.25 were taken as ppm" in note
+    assert "--unit" in note
+    _, out = run("--map", "x=CO2-1", "--json", log="t_s,x\n0,0.04\n60,250\n")
+    assert not any("--unit" in note for note in json.loads(out)["notes"])
+
+
+def test_rows_that_come_twice_change_nothing(run) -> None:
+    log = "t_s,CO2-1\n" + "".join(f"{61 * i},{1000 + i}\n" for i in range(600))
+    twice = log.splitlines(keepends=True)
+    twice = twice[:1] + [line for line in twice[1:] for _ in range(2)]
+    once, again = (json.loads(run("--json", log=text)[1])["exposure"]["CO2-1"] for text in (log, "".join(twice)))
+    for key in ("peak", "stel_15min_max", "twa_8h", "measured_s", "unmeasured_s"):
+        assert again[key] == pytest.approx(once[key]), key
+
+
 def test_a_reset_ends_a_latched_alarm(run) -> None:
     _, out = run("--reset", "2026-01-01T00:02:30", "--reset", "200", "--json")
     found = json.loads(out)

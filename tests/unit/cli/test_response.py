@@ -53,6 +53,24 @@ def test_given_instants_give_all_figures(tmp_path: Path) -> None:
     assert not {"span-error", "not-settled", "model-inadequate", "no-response"} & set(got["flags"])
 
 
+def test_a_long_log_with_names_of_its_own(tmp_path: Path) -> None:
+    rows = [f"{t / 60:.6f},{unit},{y:.6g}" for t, y in zip(T, clean(), strict=True) for unit in ("7", "8")]
+    log = tmp_path / "log.csv"
+    log.write_text("\n".join(["Zeit (min),Nr,Wert", *rows]) + "\n", encoding="utf-8")
+    names = ("--time", "Zeit (min)", "--value", "Wert", "--channel", "Nr=8")
+    code, got = run(str(log), *names, "--gas-on", "60", "--gas-off", "250")
+    assert (code, got["channel"]) == (0, "8")
+    truth = SensorPath(5.0, (20.0, 4.0)).time_to_fraction_s(0.9)
+    assert got["t90_s"]["value"] == pytest.approx(truth, rel=0.05)
+    assert "units of 60 s" in got["notes"][0]
+    people = CliRunner().invoke(app, ["response", str(log), *names])
+    assert "units of 60 s" in people.stdout.replace("\n", " ")
+    air = CliRunner().invoke(app, ["air-change", str(log), *names, "--json"])
+    assert "units of 60 s" in json.loads(air.stdout)["notes"][0]
+    with pytest.raises(GaswitnessError, match="which channel"):
+        run(str(log), *names[:-1], "Nr")
+
+
 def test_a_grossly_wrong_span_falls_short(tmp_path: Path) -> None:
     log = write(tmp_path / "log.csv", {"time": T, "co2": clean()})
     code, got = run(str(log), "--gas-on", "60", "--gas-off", "250", "--gas", "142")

@@ -51,6 +51,8 @@ def test_wide_with_blanks_and_words(log) -> None:
     "text",
     [
         "t;x\n0;1,5\n1;-2,25\n",  # decimal comma
+        "t;x\n0,0;1,5\n1,0;-2,25\n",  # in the times as well
+        "t;x\ns;ppm\n0,0;1,5\n1,0;-2,25\n",
         "t\tx\n0\t1.5\n1\t-2.25\n",
         "\ufefft,x\r\n0,1.5\r\n1,-2.25\r\n",  # byte order mark, Windows line ends
         "# made by hand\n\nt,x\n0, 1.5\n\n1 ,\t-2.25 \n,\n",  # remark, blank lines, space round the cells
@@ -111,6 +113,46 @@ def test_what_is_named_goes_before_what_is_guessed(log) -> None:
     assert told(log(text, time="at", channel="a", value="ppm")) == {"a": ([0.0], [1.0])}
     assert told(log("t,x,y\n0,1,2\n", channel="y")) == {"y": ([0.0], [2.0])}
     assert told(log("t,x,y\n0,1,2\n", value="x")) == {"x": ([0.0], [1.0])}
+
+
+@pytest.mark.parametrize(
+    ("name", "second"),
+    [("time_min", 1 / 60), ("Elapsed (h)", 1 / 3600), ("time in days", 1 / 86400), ("time_ms", 1000), ("t [s]", 1)],
+)
+def test_times_are_in_the_unit_that_their_column_names(log, name: str, second: float) -> None:
+    found = log(f"{name},x\n{100 * second!r},1\n{160 * second!r},2\n")
+    assert found.trace("x").t_s == pytest.approx([0.0, 60.0])
+    assert found.first_s == pytest.approx(100.0)
+    assert (found.notes == ()) == (second == 1)
+    assert all(repr(name) in note for note in found.notes)
+
+
+def test_a_column_of_channels_and_the_channel_wanted(log) -> None:
+    numbered = "t,k,x\n0,1,400\n0,2,500\n1,1,401\n1,2,501\n"
+    assert told(log(numbered, channel="k=2")) == {"2": ([0.0, 1.0], [500.0, 501.0])}
+    named = numbered.replace(",1,", ",left,").replace(",2,", ",right,")
+    assert told(log(named, channel="k=right")) == told(log(named, channel="right"))
+    assert set(log(named, channel="k").channels) == {"left", "right"}
+    assert told(log("t,a=b\n0,1\n", channel="a=b")) == {"a=b": ([0.0], [1.0])}
+    with pytest.raises(InputError, match="no such channel; found 'up'"):
+        log(named, channel="k=up")
+
+
+def test_the_readings_of_several_channels_are_no_channel(log) -> None:
+    with pytest.raises(InputError, match="readings of several channels; found 'co2_ppm'"):
+        log(LONG, channel="co2_ppm")
+    assert told(log(LONG.replace(",b,", ",a,"), channel="co2_ppm"))["co2_ppm"][1] == [1.0, 20.0, 3.0]
+
+
+def test_a_number_that_every_row_has_of_its_own_is_no_channel(log) -> None:
+    rows = "".join(f"{i},{10 * i},{400 + i}\n" for i in range(8))
+    assert set(log("id,t_s,co2\n" + rows).channels) == {"id", "co2"}
+    twice = "".join(f"{i % 2},{10 * (i // 2)},{400 + i}\n" for i in range(8))
+    assert set(log("id,t_s,co2\n" + twice).channels) == {"0", "1"}
+
+
+def test_what_a_spreadsheet_writes_for_nothing_is_no_reading(log) -> None:
+    np.testing.assert_equal(told(log("t,x\n0,#N/A\n1,5\n")), {"x": ([0, 1], [nan, 5])})
 
 
 def test_rows_out_of_order_are_sorted_and_told(log) -> None:
@@ -194,7 +236,9 @@ def test_parquet_without_its_reader(tmp_path: Path, monkeypatch: pytest.MonkeyPa
         ("time,x\n05/02/2026 09:30,1\n05/03/2026 09:30,2\n", "year first"),
         ("time,x\n0000-01-01,1\n", "not an instant"),
         ("InputGasRate,CO2\n-0.109,53.8\n0.000,53.6\n-0.2,53.5\n", "no time column found"),
-        ("time,words\n0,one\n1,two\n", "no column of readings"),
+        ("time,words\n0,one\n1,two\n", "no column of readings; found {'words': 'one'}"),
+        ("date,time,x\n2026-01-01,09:30:00,1\n2026-01-01,09:30:05,2\n", "day and time of day in two columns"),
+        ("timestamp,x\n1631538900995,1\n1631538901995,2\n", "let its name say so: time_ms"),
         ("time,channel,p,q\n0,a,1,4\n1,b,2,5\n", "no single column of readings"),
         ('t,x\n0,1\n1,"2\n2,3\n', "line 3: a quote that does not close"),
         ("t,x\n0,1\n1," + "9" * 300 + "\n", "line 3, column 'x': cell too long"),

@@ -127,6 +127,50 @@ def test_a_background_above_the_readings_is_refused() -> None:
     assert "background-disagrees" in air_change(t_s, levels, background_ppm=800.0).flags
 
 
+def test_a_background_that_the_decay_itself_contradicts_is_told() -> None:
+    rng = np.random.default_rng(8)
+    t_s, levels = decay(3.0, background=520.0, hours=1.0)
+    levels = levels + rng.normal(0.0, 3.0, levels.size)
+    found = air_change(t_s, levels, from_s=0.0, to_s=3600.0, background_ppm=480.0)
+    assert "background-disagrees" in found.flags
+    assert abs(found.per_hour - 3.0) < 2.0 * found.u_per_hour
+    assert air_change(t_s, levels, from_s=0.0, to_s=3600.0, background_ppm=300.0).refused
+    right = air_change(t_s, levels, from_s=0.0, to_s=3600.0, background_ppm=520.0)
+    assert "background-disagrees" not in right.flags
+    assert right.u_per_hour < 0.05
+
+
+def test_a_small_fall_in_a_record_that_does_something_else_is_no_decay() -> None:
+    t_s = np.arange(0.0, 1800.0, 5.0)
+    rise = 450.0 + 500.0 * (1.0 - np.exp(-t_s / 200.0)) - 60.0 * np.sin(t_s / 250.0)
+    found = air_change(t_s, rise, background_ppm=420.0)
+    assert found.refused
+    assert "small-fall" in found.flags
+    _, levels = decay(3.0, hours=0.5)
+    assert "small-fall" not in air_change(np.arange(levels.size) * 10.0, levels, background_ppm=420.0).flags
+
+
+def test_a_fall_is_followed_through_noise_that_hangs_together() -> None:
+    rng = np.random.default_rng(3)
+    told = []
+    for _ in range(10):
+        t_s = np.arange(-4300.0, 8600.0, 5.0)
+        room = 440.0 + 700.0 * np.where(t_s < 0, (t_s + 4300.0) / 4300.0, np.exp(-0.5 * t_s.clip(0) / 3600.0))
+        noise = np.zeros(t_s.size)
+        for i in range(1, t_s.size):
+            noise[i] = 0.88 * noise[i - 1] + rng.normal(0.0, 7.0)
+        told.append(air_change(t_s + 4300.0, room + noise, background_ppm=440.0))
+    assert sum(one.refused for one in told) <= 2
+    assert all(abs(one.per_hour - 0.5) < 3.0 * one.u_per_hour for one in told if not one.refused)
+
+
+def test_rows_that_come_twice_change_nothing() -> None:
+    t_s, levels = decay(2.0)
+    levels = levels + np.random.default_rng(2).normal(0.0, 4.0, levels.size)
+    once, again = air_change(t_s, levels), air_change(np.repeat(t_s, 2), np.repeat(levels, 2))
+    assert (again.per_hour, again.u_per_hour, again.noise_ppm) == (once.per_hour, once.u_per_hour, once.noise_ppm)
+
+
 def test_two_rates_in_one_record_are_told() -> None:
     t_s, first = decay(1.0, hours=0.5)
     later = 420.0 + (first[-1] - 420.0) * np.exp(-4.0 * t_s / 3600.0)
