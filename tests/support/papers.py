@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import io
-from collections.abc import Iterator
+import re
+from collections.abc import Iterable, Iterator
 
 import pypdf
 
 from gaswitness.paper import CHOSEN_BY
+from gaswitness.telling import sentences
 
 
 def text_of(pdf: bytes) -> str:
@@ -26,3 +28,16 @@ def leaves(document: object) -> Iterator[str]:
     elif isinstance(document, list | tuple):
         for one in document:
             yield from leaves(one)
+
+
+def words(text: str) -> set[str]:
+    """Words of three letters or more; of shorter ones lines are broken into."""
+    return set(re.findall(r"[a-zäöüß]{3,}", text.lower()))
+
+
+def english_only(names: Iterable[str]) -> set[str]:
+    """Words of the English templates that German does not have, nor any of these names."""
+    german = {word for told in sentences("de").values() for word in words(told)}
+    places = r"\{\w+\}|`[^`]*`"
+    english = {word for one in sentences("de") for word in words(re.sub(places, " ", one))}
+    return english - german - {word for name in names for word in words(name)}
