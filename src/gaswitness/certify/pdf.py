@@ -46,7 +46,7 @@ def certificate_pdf(
 ) -> bytes:
     """Typeset the certificate in a language; `body` are the signed bytes, whose digest is printed."""
     view = certificate_view(payload, ledger, hashlib.sha256(body).hexdigest(), signer)
-    view["language"] = "" if language == "en" else TOLD_IN_ANOTHER_LANGUAGE
+    view["signed_in"] = "" if language == "en" else TOLD_IN_ANOTHER_LANGUAGE
     tell = Teller(language, ledger.started.plan.wording)
     return typeset(TEMPLATE, view, issued, words=LABELS, tell=tell)
 
