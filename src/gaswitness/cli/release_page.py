@@ -83,10 +83,9 @@ def _picture(lines: Sequence[Line], spread: Spread, tell: Teller) -> Any:
         code=f"return value.toLocaleString('{tell.language}', {{minimumFractionDigits: 1, maximumFractionDigits: 1}})"
     )
     for line in lines:
-        drawn = figure.step(
-            list(line.t_s),
-            list(line.percent),
-            mode="after",
+        drawn = figure.line(  # the library's own steps cannot be pointed at
+            [line.t_s[0], *(t_s for t_s in line.t_s[1:] for _ in range(2))],
+            [*(share for share in line.percent[:-1] for _ in range(2)), line.percent[-1]],
             name=line.stage,
             line_color=PAINTS[line.stage],
             line_width=2.6 if line.stage == "any" else 1.6,
