@@ -5,7 +5,7 @@ PY ?= python3
 WORKERS ?= 3
 BIN := .venv/bin
 
-.PHONY: demo test check bench pictures schemas commands services clean
+.PHONY: demo test check bench pictures schemas commands gases services clean
 
 demo: .venv/run.ready  ## the whole job on the simulated installation
 	$(BIN)/gaswitness demo --out demo-out
@@ -32,6 +32,9 @@ schemas: .venv/run.ready  ## make schemas/ again from the records
 
 commands: .venv/run.ready  ## make docs/commands.md again from the help texts
 	$(BIN)/python scripts/make_commands_page.py
+
+gases: .venv/run.ready  ## make docs/gases.md again from the gas table
+	$(BIN)/python scripts/make_gases_page.py
 
 services: ## programs from Debian that tests talk to; a no-op where they are or may not be installed
 	@sh scripts/services.sh

@@ -7,12 +7,11 @@ from __future__ import annotations
 
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
+
+from between import put
 
 from gaswitness.response.adequacy_study import DISPLAYS, FAILS, HOLDS, Told, tell
 
-PAGE = Path(__file__).resolve().parent.parent / "docs" / "response.md"
-BEGIN, END = "<!-- adequacy begin -->", "<!-- adequacy end -->"
 TRUTHS = HOLDS + FAILS
 
 
@@ -42,9 +41,7 @@ def main() -> None:
         rows.append(f"| {name} | " + " | ".join(cells_of) + " |")
         print(rows[-1], flush=True)
     rows.append(f"\n{traces} traces a cell, seed {seed}. Bold: the model does not hold.")
-    text = PAGE.read_text(encoding="utf-8")
-    head, tail = text.split(BEGIN)[0], text.split(END)[1]
-    PAGE.write_text(head + BEGIN + "\n" + "\n".join(rows) + "\n" + END + tail, encoding="utf-8")
+    put("response.md", "adequacy", rows)
 
 
 if __name__ == "__main__":

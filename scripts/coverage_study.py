@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
+
+from between import put
 
 from gaswitness.response.study import CASES, Case, Coverage, cover
-
-PAGE = Path(__file__).resolve().parent.parent / "docs" / "response.md"
-BEGIN, END = "<!-- coverage begin -->", "<!-- coverage end -->"
 
 
 def one(task: tuple[Case, int, int]) -> Coverage:
@@ -36,9 +34,7 @@ def main() -> None:
             )
             print(rows[-1], flush=True)
     rows.append(f"\n{traces} traces a case, seed {seed}; a share of {traces} has a standard error of about 0.5 %.")
-    text = PAGE.read_text(encoding="utf-8")
-    head, tail = text.split(BEGIN)[0], text.split(END)[1]
-    PAGE.write_text(head + BEGIN + "\n" + "\n".join(rows) + "\n" + END + tail, encoding="utf-8")
+    put("response.md", "coverage", rows)
 
 
 if __name__ == "__main__":

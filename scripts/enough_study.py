@@ -7,12 +7,10 @@ from __future__ import annotations
 
 import sys
 from concurrent.futures import ProcessPoolExecutor
-from pathlib import Path
+
+from between import put
 
 from gaswitness.response.enough_study import KINDS, Outcome, Sensors, compare
-
-PAGE = Path(__file__).resolve().parent.parent / "docs" / "response.md"
-BEGIN, END = "<!-- enough begin -->", "<!-- enough end -->"
 
 
 def one(task: tuple[Sensors, int, int]) -> Outcome:
@@ -35,9 +33,7 @@ def main() -> None:
             )
             print(rows[-1], flush=True)
     rows.append(f"\n{tests} tests a row, seed {seed}; ± is one standard error, the last column's of the pairs.")
-    text = PAGE.read_text(encoding="utf-8")
-    head, tail = text.split(BEGIN)[0], text.split(END)[1]
-    PAGE.write_text(head + BEGIN + "\n" + "\n".join(rows) + "\n" + END + tail, encoding="utf-8")
+    put("response.md", "enough", rows)
 
 
 if __name__ == "__main__":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import io
+import re
 import subprocess
 import sys
 from datetime import UTC, datetime
@@ -75,6 +76,8 @@ def _terminal(snapshot: object, path: Path) -> None:
     hands.look(snapshot)
     console.print(picture(snapshot, hands, 110, 31, shapes_for("utf-8")))
     bare = CONSOLE_SVG_FORMAT.replace("{chrome}", "")  # a terminal's contents, without a picture of somebody's window
+    # no page of ours fetches a font from elsewhere
+    bare = re.sub(r"@font-face \{\{.*?\}\}\s*", "", bare, flags=re.DOTALL)
     path.write_text(console.export_svg(title="gaswitness run", code_format=bare), encoding="utf-8")
 
 

@@ -22,7 +22,7 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 
 from gaswitness.errors import UnitError
-from gaswitness.sentence import Listing, Sentence, as_document, of_document
+from gaswitness.sentence import Listing, Sentence, as_document, listed, of_document, said
 from gaswitness.units import SCALES, Dimension, parse_quantity, write_quantity
 
 UNITS_REQUIRED = {"units_required": True}
@@ -59,7 +59,11 @@ def _quantity(dimension: Dimension, example: str, description: str) -> tuple[Any
                 raise ValueError(error.message) from error
         if info.context == UNITS_REQUIRED and not isinstance(raw, bool) and isinstance(raw, int | float):
             raise ValueError(
-                f"found {raw!r} without a unit, expected a number and a unit ({', '.join(SCALES[dimension])})"
+                said(
+                    "found {found} without a unit, expected a number and a unit ({known})",
+                    found=repr(raw),
+                    known=listed(SCALES[dimension]),
+                )
             )
         return raw
 

@@ -10,6 +10,7 @@ import re
 from typing import TYPE_CHECKING, Literal, overload
 
 from gaswitness.errors import OutOfDomain, UnitError
+from gaswitness.sentence import listed, said
 
 if TYPE_CHECKING:
     import numpy as np
@@ -44,16 +45,23 @@ def parse_quantity(text: str, dimension: Dimension) -> float:
     >>> parse_quantity("20 degC", "temperature")
     293.15
     """
-    known = ", ".join([*SCALES[dimension], *(_CELSIUS[:1] if dimension == "temperature" else ())])
+    known = listed([*SCALES[dimension], *(_CELSIUS[:1] if dimension == "temperature" else ())])
     match = _QUANTITY.fullmatch(text)
     if match is None or match[2] is None:
-        raise UnitError(f"found {text!r}, expected a number and a unit ({known})")
+        raise UnitError(said("found {text}, expected a number and a unit ({known})", text=repr(text[:60]), known=known))
     number, unit = float(match[1]), match[2]
     if dimension == "temperature" and unit in _CELSIUS:
         return number + _ZERO_CELSIUS_K
     scale = SCALES[dimension].get(unit)
     if scale is None:
-        raise UnitError(f"found the unit {unit!r} in {text!r}, expected one of {known}")
+        raise UnitError(
+            said(
+                "found the unit {unit} in {text}, expected one of {known}",
+                unit=repr(unit[:60]),
+                text=repr(text[:60]),
+                known=known,
+            )
+        )
     return number * scale
 
 
@@ -85,9 +93,9 @@ def molar_volume_m3(temperature_k: float, pressure_pa: float) -> float:
     """
     if not (temperature_k > 0.0 and pressure_pa > 0.0):
         raise OutOfDomain(
-            "a gas needs a temperature and a pressure above zero",
+            said("a gas needs a temperature and a pressure above zero"),
             found=(temperature_k, pressure_pa),
-            expected="kelvins and pascals, both above 0",
+            expected=said("kelvins and pascals, both above 0"),
         )
     return GAS_CONSTANT_J_MOL_K * temperature_k / pressure_pa
 
@@ -145,7 +153,7 @@ def convert(
     if isinstance(value, int | float) and not isinstance(value, bool):
         return value * factor
     if isinstance(value, str | bytes | bool) or value is None:
-        raise UnitError("a concentration to convert must be a number or an array of them", found=value)
+        raise UnitError(said("a concentration to convert must be a number or an array of them"), found=value)
     import numpy as np
 
     return np.asarray(value, dtype=np.float64) * factor
@@ -172,25 +180,28 @@ class _Stated:
             return SCALES["fraction"][unit]
         if unit in MASS_SCALES:
             if self.gas is None:
-                raise UnitError(f"{unit} depends on the gas, and none was named", hint="give gas=, such as gas='CO'")
+                raise UnitError(
+                    said("{unit} depends on the gas, and none was named", unit=unit),
+                    hint=said("give gas=, such as gas='CO'"),
+                )
             from gaswitness.gases.table import gas  # the table needs this module
 
             molar_mass_kg = gas(self.gas).molar_mass_g_mol * 1e-3
             return MASS_SCALES[unit] / molar_mass_kg * self.molar_volume_m3 * 1e6
         if unit == "%LFL":
             return self._lfl_ppm() / 100.0
-        known = ", ".join([*SCALES["fraction"], *MASS_SCALES, "%LFL"])
-        raise UnitError("no such unit of concentration", found=unit, expected=f"one of {known}")
+        known = listed([*SCALES["fraction"], *MASS_SCALES, "%LFL"])
+        raise UnitError(said("no such unit of concentration"), found=unit, expected=said("one of {known}", known=known))
 
     def _lfl_ppm(self) -> float:
         if self.lfl_ppm is not None:
             if not self.lfl_ppm > 0.0:
-                raise UnitError("a lower flammable limit must be above zero", found=self.lfl_ppm)
+                raise UnitError(said("a lower flammable limit must be above zero"), found=self.lfl_ppm)
             return self.lfl_ppm
         if self.gas is None or self.lfl_standard is None:
             raise UnitError(
-                "%LFL has no meaning without the limit it is a share of",
-                hint="give lfl_ppm=, or gas= and lfl_standard=; standards differ (propane: 1.7 or 2.1 %vol)",
+                said("%LFL has no meaning without the limit it is a share of"),
+                hint=said("give lfl_ppm=, or gas= and lfl_standard=; standards differ (propane: 1.7 or 2.1 %vol)"),
             )
         from gaswitness.gases.table import lfl  # the table needs this module
 

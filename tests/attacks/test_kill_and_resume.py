@@ -14,7 +14,7 @@ import pytest
 from gaswitness.evidence.ledger import read_ledger
 from gaswitness.plan import build_plan
 from gaswitness.run.events import GasTurned, ReadingTaken, StepMoved
-from gaswitness.run.state import fold
+from gaswitness.run.folding import fold
 from gaswitness.site import load_site
 from support.processes import rig, start
 

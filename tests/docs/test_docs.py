@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import importlib.util
 import re
 import typing
@@ -61,6 +62,20 @@ def test_every_kind_of_criterion_is_told(repo: Path) -> None:
 def test_every_kind_of_step_is_told(repo: Path) -> None:
     page = (repo / "docs" / "planning.md").read_text(encoding="utf-8")
     assert [kind for kind in typing.get_args(StepKind) if f"`{kind}`" not in page] == []
+
+
+def test_every_source_of_uncertainty_is_told_by_its_name(repo: Path) -> None:
+    page = (repo / "docs" / "uncertainty.md").read_text(encoding="utf-8")
+    names = {
+        part.value
+        for path in (repo / "src" / "gaswitness" / "judge").glob("*.py")
+        for call in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
+        if isinstance(call, ast.Call) and isinstance(call.func, ast.Name) and call.func.id == "Term"
+        for part in ast.walk(call.args[0])
+        if isinstance(part, ast.Constant) and isinstance(part.value, str)
+    }
+    assert len(names) > 15
+    assert [name for name in sorted(names) if name.strip() not in page] == []
 
 
 def test_commands_that_pages_speak_of_exist(repo: Path) -> None:

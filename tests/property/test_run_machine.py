@@ -22,9 +22,10 @@ from gaswitness.run.events import (
     StepMoved,
     StopAsked,
 )
+from gaswitness.run.folding import apply, begin, fold
 from gaswitness.run.machine import Answered, Ask, StopWanted, Tick, WaitEnded, Write, step
 from gaswitness.run.ports import Answer
-from gaswitness.run.state import apply, begin, find_step, fold
+from gaswitness.run.unlisted import find_step
 from gaswitness.site import load_site
 from support.bench import make_plan, make_site
 

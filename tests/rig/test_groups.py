@@ -19,8 +19,8 @@ from gaswitness.links.rig.world import World
 from gaswitness.plan import build_plan
 from gaswitness.run.drive import drive
 from gaswitness.run.events import Event, GasTurned, NoteTaken, ReadingTaken, StepMoved
-from gaswitness.run.state import fold
-from gaswitness.run.watchers import Snapshot
+from gaswitness.run.folding import fold
+from gaswitness.run.snapshots import Snapshot
 from support.ledgers import write_chain
 from support.rigged import DAY, example_plan, visit
 

@@ -2,56 +2,18 @@
 
 from __future__ import annotations
 
-import asyncio
-from datetime import UTC, date, datetime
-from functools import cache
-
 import pytest
 
-from gaswitness.clock import OwnedClock
-from gaswitness.links.rig.faults import parse_fault
-from gaswitness.links.rig.hands import RigHands
-from gaswitness.links.rig.link import RigLink
-from gaswitness.links.rig.world import World
-from gaswitness.plan import Plan, build_plan
-from gaswitness.run.drive import drive
-from gaswitness.run.events import Event, GasTurned, LinkChanged, MarkMade, RunStopped, StatusSeen, StepMoved
-from gaswitness.site import Site
-from support.rigs import cellar, ravensmoor
-
-
-@cache
-def plan_of(name: str) -> Plan:
-    site = {"cellar": cellar, "ravensmoor": ravensmoor}[name]()
-    return build_plan(site, made=datetime(2026, 11, 25, tzinfo=UTC), today=date(2026, 11, 25))
+from gaswitness.run.events import Event, GasTurned, LinkChanged, MarkMade, RunStopped, StatusSeen
+from support.rigged import carried_out, ended, example_plan
+from support.rigs import ravensmoor
 
 
 def visit(name: str, seed: int, *faults: str) -> tuple[RunStopped, list[Event]]:
-    plan = plan_of(name)
-    site: Site = plan.site
-    clock = OwnedClock()
-    world = World(site, seed=seed, faults=[parse_fault(fault, site) for fault in faults])
-    events: list[Event] = []
-    stopped = asyncio.run(
-        asyncio.wait_for(
-            drive(
-                plan,
-                RigLink(world, clock),
-                RigHands(world, clock),
-                clock,
-                events.append,
-                run_id="visit",
-                operator="rig",
-                simulated=True,
-            ),
-            timeout=200,
-        )
-    )
+    events = carried_out(example_plan(f"{name}.yaml"), seed=seed, faults=faults)
+    stopped = events[-1]
+    assert isinstance(stopped, RunStopped)
     return stopped, events
-
-
-def ended(events: list[Event]) -> dict[str, str]:
-    return {event.step: event.state for event in events if isinstance(event, StepMoved) and event.state != "started"}
 
 
 @pytest.mark.parametrize("name", ["cellar", "ravensmoor"])
@@ -60,10 +22,10 @@ def test_every_step_of_a_whole_visit_is_gone_through(name: str) -> None:
     assert stopped.outcome == "complete"
     assert stopped.standing_inhibits == ()
     states = ended(events)
-    for step in plan_of(name).steps:
+    for step in example_plan(f"{name}.yaml").steps:
         assert states[step.id] in (("done", "skipped") if step.optional else ("done",)), step.id
     turned = [(event.tag, event.on) for event in events if isinstance(event, GasTurned)]
-    assert turned == [(d.tag, on) for d in plan_of(name).detectors for on in (True, False)]
+    assert turned == [(d.tag, on) for d in example_plan(f"{name}.yaml").detectors for on in (True, False)]
 
 
 def test_witnesses_see_what_the_panel_drives() -> None:

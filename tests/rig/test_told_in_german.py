@@ -17,8 +17,9 @@ from gaswitness.gases import gas
 from gaswitness.judge import judge
 from gaswitness.judge.records import Judgement
 from gaswitness.plan.records import Plan
-from gaswitness.sentence import Figure, Listing, Sentence, sentences_in
-from gaswitness.telling import Teller, sentences
+from gaswitness.sentence import sentences_in
+from gaswitness.telling import Teller
+from support.german import english_in
 from support.rigged import example_plan, visit
 
 UNITS = {"ppm", "ppb", "s", "min", "%", "yes", "count"}
@@ -73,26 +74,6 @@ def names_in(plan: Plan) -> set[str]:
     return found | points | effects | steps | ids | published
 
 
-def english_in(text: str, names: set[str], known: dict[str, Sentence]) -> Iterator[str]:
-    """What in a text no language but English has."""
-    text = known.get(text, text) if type(text) is str else text
-    match text:
-        case Sentence():
-            low = text.template[:1].lower() + text.template[1:]
-            if text.template not in sentences("de") and low not in sentences("de"):
-                yield f"no German for {text.template!r}"
-            for value in text.values.values():
-                yield from english_in(value, names, known)
-        case Listing():
-            for part in text.parts:
-                yield from english_in(part, names, known)
-        case Figure():
-            pass
-        case _:
-            if text not in names and re.search(r"[A-Za-z]{2,}|\d", text):
-                yield f"neither name nor sentence: {text!r}"
-
-
 def left_english(texts: Iterable[str], plan: Plan, names: set[str]) -> set[str]:
     known = sentences_in(plan.wording)
     return {one for text in texts for one in english_in(text, names, known)}
@@ -134,13 +115,3 @@ def test_a_plan_kept_before_there_were_templates_still_shows_its_english():
     old = Plan.model_validate_json(made.model_copy(update={"wording": ()}).model_dump_json())
     tell = Teller("de", old.wording)
     assert tell(old.steps[0].text) == made.steps[0].text
-
-
-def test_the_check_sees_what_stayed_english():
-    names = {"NH3-1"}
-    glued = f"{Sentence('never', {})} mind"
-    assert list(english_in(glued, names, {})) == ["neither name nor sentence: 'never mind'"]
-    assert list(english_in(Sentence("{tag} naps", {"tag": "NH3-1"}), names, {})) == ["no German for '{tag} naps'"]
-    assert list(english_in(Sentence("{number} {unit}", {"number": "1,234", "unit": "ppm"}), names | UNITS, {})) == [
-        "neither name nor sentence: '1,234'"
-    ]

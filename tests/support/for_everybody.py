@@ -10,7 +10,7 @@ OWN_RULES = """() => {
   const faults = [];
   const named = (one) => (one.getAttribute("aria-label") || one.textContent || one.title || "").trim();
   for (const one of document.querySelectorAll("button, a[href]"))
-    if (!named(one)) faults.push("no name: " + one.outerHTML);
+    if (one.checkVisibility() && !named(one)) faults.push("no name: " + one.outerHTML);
   for (const one of document.querySelectorAll("input:not([type=hidden]), select, textarea"))
     if (!one.labels?.length && !one.getAttribute("aria-label")) faults.push("no label: " + one.outerHTML);
   if (!document.documentElement.lang) faults.push("no language");

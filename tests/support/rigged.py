@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from datetime import UTC, date, datetime
 from functools import lru_cache
 from pathlib import Path
+from typing import Any
 
 from gaswitness.clock import OwnedClock
 from gaswitness.links.rig.faults import parse_fault
@@ -17,10 +18,10 @@ from gaswitness.plan import build_plan
 from gaswitness.plan.records import Plan
 from gaswitness.plan.votes import Votes
 from gaswitness.run.drive import drive
-from gaswitness.run.events import Event
+from gaswitness.run.events import Event, StepMoved
 from gaswitness.run.foresee import Foresight
 from gaswitness.run.ports import Wish
-from gaswitness.run.watchers import Snapshot, end_of_wait
+from gaswitness.run.snapshots import Snapshot, end_of_wait
 from gaswitness.site import Site, load_site
 from support.ledgers import write_chain
 
@@ -41,7 +42,12 @@ def example_plan(
     return build_plan(site, tags=list(tags) if tags else None, made=made, today=DAY, together=together, votes=votes)
 
 
-def visit(
+def visit(plan: Plan, **choices: Any) -> bytes:
+    """The ledger of a plan that was carried out; choices as for `carried_out`."""
+    return write_chain(carried_out(plan, **choices))
+
+
+def carried_out(
     plan: Plan,
     *,
     seed: int = 1,
@@ -50,8 +56,8 @@ def visit(
     watch: Callable[[World, Snapshot], None] | None = None,
     wired: Site | None = None,
     impatient: bool = False,
-) -> bytes:
-    """Carry a plan out on the rig, and return the ledger.
+) -> list[Event]:
+    """Carry a plan out on the rig, and return the events.
 
     `watch` may do something to the world meanwhile; `wired` is how the installation really is, where that is not as
     the plan's site says; whoever is `impatient` cuts the wait for a settled reading short as soon as that is offered.
@@ -86,4 +92,9 @@ def visit(
             foresight=Foresight(plan, link.poll_s) if impatient else None,
         )
     )
-    return write_chain(events)
+    return events
+
+
+def ended(events: Iterable[Event]) -> dict[str, str]:
+    """How each step that was begun ended."""
+    return {event.step: event.state for event in events if isinstance(event, StepMoved) and event.state != "started"}

@@ -1,4 +1,4 @@
-"""Alarm points as pure step functions, the same over arrays, faults, voting, and the effects that follow."""
+"""Alarm points as pure step functions, the same over arrays, loop currents, voting, and the effects that follow."""
 
 from gaswitness.alarms.arrays import Edges, ReplayState, replay
 from gaswitness.alarms.point import KINDS, AlarmPoint, Edge, EdgeKind, PointState

@@ -7,6 +7,8 @@ from typing import Annotated
 
 import typer
 
+from gaswitness.cli.options import AssumeYes, LinkUrl, RigControl, RunSpeed
+
 
 def board(
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port of the pages; 0 takes any free one.")] = 8014,
@@ -23,25 +25,10 @@ def board(
     run: Annotated[
         Path | None, typer.Option("--run", metavar="PLAN", help="Begin this plan at once.", show_default=False)
     ] = None,
-    link: Annotated[
-        str | None,
-        typer.Option(
-            "--link",
-            metavar="URL",
-            help="Where readings come from: modbus-tcp://, modbus-rtu://, bacnet://, mqtt://, mqtts://, log: or "
-            "by-hand:; the site's own link if not given.",
-        ),
-    ] = None,
-    rig: Annotated[
-        str | None,
-        typer.Option("--rig", metavar="HOST:PORT", help="Control port of the rig; the link's port + 1 if not given."),
-    ] = None,
-    speed: Annotated[
-        float | None, typer.Option("--speed", help="Times as fast as life; only on the rig, and the same as the rig's.")
-    ] = None,
-    assume_yes: Annotated[
-        bool, typer.Option("--assume-yes", help="Nobody is asked: the rig's hands do what the steps say.")
-    ] = False,
+    link: LinkUrl = None,
+    rig: RigControl = None,
+    speed: RunSpeed = None,
+    assume_yes: AssumeYes = False,
     operator: Annotated[str, typer.Option("--operator", help="Who carries out a run begun with --run.")] = "",
     key: Annotated[
         Path | None, typer.Option("--key", help="Private signing key, to issue certificates.", show_default=False)

@@ -22,6 +22,7 @@ from gaswitness.cli.running import Around, Seated, Wanted, carry_out, foresight_
 from gaswitness.errors import GaswitnessError, InputError, LinkError
 from gaswitness.history.opening import default_url
 from gaswitness.history.opening import exists as store_exists
+from gaswitness.sentence import said
 from gaswitness.web.access import Access
 from gaswitness.web.app import make_app
 from gaswitness.web.board import Board, Start
@@ -114,7 +115,7 @@ class Runs:
     def pause(self) -> None:
         """Have the run that goes on made safe and paused."""
         if self._board.live is not None:
-            self._board.live.stop("stopped", "board", "the board was ended")
+            self._board.live.stop("stopped", "board", said("the board was ended"))
 
     async def ended(self) -> None:
         """Come back when no run goes on."""

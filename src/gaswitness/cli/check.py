@@ -8,10 +8,12 @@ from typing import Annotated
 
 import typer
 
+from gaswitness.cli.options import AsJson, SiteFile
+
 
 def check(
-    site: Annotated[Path, typer.Argument(metavar="SITE", help="Site file: YAML, or a spreadsheet (.xlsx).")],
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    site: SiteFile,
+    as_json: AsJson = False,
     today: Annotated[
         datetime | None,
         typer.Option(formats=["%Y-%m-%d"], metavar="DATE", help="Judge expiry dates as on this day (2026-11-25)."),

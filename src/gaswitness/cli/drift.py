@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gaswitness.cli.language import PaperLanguage
+from gaswitness.cli.options import AsJson, PaperLanguage
 from gaswitness.cli.storing import SiteName, StoreUrl, Today
 
 if TYPE_CHECKING:
@@ -28,7 +28,7 @@ def drift(
         Path | None, typer.Option("-o", "--out", help="Picture of the years (.png, .svg, .pdf).", show_default=False)
     ] = None,
     language: PaperLanguage = "en",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Drift of every detector since it was last adjusted. Exit 1 if a tolerance is, or may be, passed."""
     from gaswitness.cli.output import print_json

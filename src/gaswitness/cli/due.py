@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from gaswitness.cli.options import AsJson
 from gaswitness.cli.storing import SiteName, StoreUrl, Today
 
 if TYPE_CHECKING:
@@ -17,7 +18,7 @@ if TYPE_CHECKING:
 def due(
     sites: Annotated[
         list[Path] | None,
-        typer.Argument(metavar="[SITE]...", help="Site files newer than what was kept.", show_default=False),
+        typer.Argument(metavar="SITE", help="Site files newer than what was kept.", show_default=False),
     ] = None,
     store: StoreUrl = None,
     site: SiteName = None,
@@ -25,7 +26,7 @@ def due(
     out: Annotated[
         Path | None, typer.Option("-o", "--out", help="Write it as .ics (calendar), .xlsx or .csv.", show_default=False)
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Tests, bottles, sensors and standing inhibits, by the day they are due. Exit 1 if something is overdue."""
     from gaswitness.cli.output import print_json

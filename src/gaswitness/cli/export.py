@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from gaswitness.cli.options import AsJson
 from gaswitness.cli.storing import SiteName, StoreUrl, Today
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ def export(
     store: StoreUrl = None,
     site: SiteName = None,
     today: Today = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Write what is kept: a register to print, records that `import` reads again, a calendar, or the original files."""
     from gaswitness.cli.output import print_json

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
-from typing import Annotated
 
 import typer
 
+from gaswitness.cli.options import AsJson, SiteFile
+
 
 def heard(
-    site: Annotated[Path, typer.Argument(metavar="SITE", help="The site file.")],
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    site: SiteFile,
+    as_json: AsJson = False,
 ) -> None:
     """Sounders at the posts of a site, against the published rules for audible signals."""
     from gaswitness.errors import EXIT_FELL_SHORT, InputError

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from gaswitness.cli.options import AsJson, Trusted
 from gaswitness.cli.storing import StoreUrl
 
 if TYPE_CHECKING:
@@ -25,13 +26,11 @@ LATE = "marks that came in late lie beside it and do not count here: certify it,
 def import_(
     files: Annotated[
         list[Path],
-        typer.Argument(metavar="FILE...", help="Bundles, ledgers, or tables of earlier records (.csv, .xlsx)."),
+        typer.Argument(metavar="FILE", help="Bundles, ledgers, or tables of earlier records (.csv, .xlsx)."),
     ],
     store: StoreUrl = None,
-    trust: Annotated[
-        list[Path] | None, typer.Option("--trust", help="Public key of a signer you trust; may be given again.")
-    ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    trust: Trusted = None,
+    as_json: AsJson = False,
 ) -> None:
     """Keep FILEs in the store. What is not to be trusted is refused (exit 4); a file kept before changes nothing."""
     from contextlib import ExitStack

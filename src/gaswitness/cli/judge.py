@@ -7,10 +7,12 @@ from typing import Annotated
 
 import typer
 
+from gaswitness.cli.options import AsJson
+
 
 def judge(
     ledger: Annotated[Path, typer.Argument(metavar="LEDGER", help="The ledger that `gaswitness run` wrote.")],
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
     every: Annotated[bool, typer.Option("--every", help="Show every finding, also those that passed.")] = False,
 ) -> None:
     """Judge a ledger by the criteria of its plan. Exit 1 if anything fell short, 4 if it is not to be trusted.

@@ -33,7 +33,7 @@ def new(
 
 
 @app.command("show")
-def show(key: Annotated[Path, typer.Argument(help="A public or private key.")]) -> None:
+def show(key: Annotated[Path, typer.Argument(metavar="KEY", help="A public or private key.")]) -> None:
     """Print the fingerprint of a key."""
     from gaswitness.certify.keys import fingerprint, read_private, read_public
 

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from gaswitness.cli.options import AsJson
+
 if TYPE_CHECKING:
     from gaswitness.gases.advice import Comparison
     from gaswitness.gases.facts import Gas, Limit, Number, Origin
@@ -31,7 +33,7 @@ def levels(
         Path | None,
         typer.Option("--site", help="Show this site's own alarm points beside them; without GAS, the whole site."),
     ] = None,
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:  # fmt: skip
     """Published limits and alarm-level rules for a gas, with sources; ventilation and room limits; or a whole site."""
     from gaswitness.errors import InputError
@@ -55,8 +57,9 @@ def levels(
         raise InputError("no rule speaks of this place", where="--place", found=place, expected=" or ".join(places()))
     rules = rules_for(found.key, place=place, charge_kg=charge_kg)
     flows = airflows(found.key, charge_kg=charge_kg, room_m3=room_m3, floor_m2=floor_m2, persons=persons)
-    both = room_m3 is not None and charge_kg is not None
-    room = charge_in_room(found.key, charge_kg, room_m3) if both else None  # type: ignore[arg-type]
+    room = None
+    if room_m3 is not None and charge_kg is not None:
+        room = charge_in_room(found.key, charge_kg, room_m3)
     lines = words.advice(found.key, room_m3=room_m3, charge_kg=charge_kg)
     proposed = words.propose(found.key, place=place, charge_kg=charge_kg)
     own = _own_points(site, found, place) if site is not None else {}
@@ -70,6 +73,8 @@ def levels(
                 "cas": found.cas,
                 "molar_mass_g_mol": found.molar_mass_g_mol,
                 "safety_class": found.safety_class,
+                "safety_class_source": found.class_origin.source,
+                "safety_class_verified": found.class_origin.verified,
                 "moves": found.moves,
                 "limits": [_limit_json(row) for row in found.limits]
                 + [

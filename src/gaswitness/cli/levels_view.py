@@ -91,7 +91,7 @@ def _table(heading: str, *columns: str, right: tuple[int, ...] = ()) -> Table:
     return table
 
 
-def _amount(value: Number, origin: Origin | None = None) -> str:
+def _amount(value: Number | str, origin: Origin | None = None) -> str:
     text = number(value) if isinstance(value, float) else str(value)
     return text + (_UNREAD if origin is not None and origin.verified == "from memory" else "")
 
@@ -110,7 +110,7 @@ def _heading(found: Gas) -> Text:
         f"{found.molar_mass_g_mol:.4f} g/mol",
         density,
         found.moves,
-        *([f"class {found.safety_class}"] if found.is_refrigerant else []),
+        *([f"class {_amount(found.safety_class, found.class_origin)}"] if found.is_refrigerant else []),
         " and ".join(sorted(found.hazards)),
     ]
     return text.append(f"{called}\n{'; '.join(facts)}", style="not bold")

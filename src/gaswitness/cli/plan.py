@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gaswitness.cli.language import PaperLanguage
+from gaswitness.cli.options import PaperLanguage
 
 if TYPE_CHECKING:
     from gaswitness.plan import Plan

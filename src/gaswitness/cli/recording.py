@@ -11,6 +11,7 @@ from gaswitness.evidence.ledger import ZERO_DIGEST, Ledger, digest_of, read_ledg
 from gaswitness.history.files import LedgerFile
 from gaswitness.plan.records import Plan
 from gaswitness.run.events import Event
+from gaswitness.sentence import listed, said
 
 SUFFIX = ".ledger.jsonl"
 
@@ -92,13 +93,14 @@ def unfinished(folder: Path, plan: Plan | None) -> Path:
             continue
         if can_go_on(ledger) and (plan is None or ledger.started.plan == plan):
             return path
-    of = " of this plan" if plan is not None else ""
     raise InputError(
-        f"no unfinished run{of}",
+        said("no unfinished run") if plan is None else said("no unfinished run of this plan"),
         where=str(folder),
-        found=f"{len(ledgers)} ledgers" + (f", not readable: {', '.join(broken)}" if broken else ""),
-        expected=f"a *{SUFFIX} file that does not end in a finished run",
-        hint="name the ledger itself, or start a new run without --resume",
+        found=said("{count} ledgers, not readable: {broken}", count=len(ledgers), broken=listed(broken))
+        if broken
+        else said("{count} ledgers", count=len(ledgers)),
+        expected=said("a *{suffix} file that does not end in a finished run", suffix=SUFFIX),
+        hint=said("name the ledger itself, or start a new run without --resume"),
     )
 
 

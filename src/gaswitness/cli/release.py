@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gaswitness.cli.language import PaperLanguage
+from gaswitness.cli.options import AsJson, PaperLanguage, SiteFile
 
 if TYPE_CHECKING:
     from gaswitness.release.montecarlo import AreaResult, Spread
@@ -19,7 +19,7 @@ PAGE = ".html"
 
 
 def release(
-    site: Annotated[Path, typer.Argument(metavar="SITE", help="The site file.")],
+    site: SiteFile,
     scenarios: Annotated[int, typer.Option("--scenarios", min=1, help="Leaks to try in each area.")] = 10_000,
     seed: Annotated[int, typer.Option("--seed", min=0, help="The same seed gives the same numbers.")] = 1,
     dask: Annotated[
@@ -68,7 +68,7 @@ def release(
         float, typer.Option("--door-m3-s", help="Air that goes each way through the open door.")
     ] = 0.5,
     language: PaperLanguage = "en",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:  # fmt: skip
     """Leaks in rooms: probability of detection, time to each alarm, dose, what stays unseen, where to put detectors."""
     from dataclasses import replace

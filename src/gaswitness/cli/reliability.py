@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from gaswitness.cli.options import AsJson
 from gaswitness.cli.storing import SiteName, StoreUrl
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ def reliability(
     failure: Annotated[
         str, typer.Option("--failure", metavar="no-alarm|any", help="No alarm as found, or anything that fell short.")
     ] = "no-alarm",
-    as_json: Annotated[bool, typer.Option("--json", help="Print one JSON document.")] = False,
+    as_json: AsJson = False,
 ) -> None:
     """Failures found at tests: chance on demand, rate per hour, mean chance to be failed when needed. No SIL claim."""
     from typing import cast

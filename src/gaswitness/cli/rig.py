@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
 import typer
+
+from gaswitness.cli.options import SiteFile
 
 if TYPE_CHECKING:
     from gaswitness.links.rig.control import ControlServer
@@ -15,7 +16,7 @@ if TYPE_CHECKING:
 
 
 def rig(
-    site: Annotated[Path, typer.Argument(help="Site file.", show_default=False)],
+    site: SiteFile,
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port of the panel; 0 takes any free one.")] = 15020,
     control_port: Annotated[
         int | None,
@@ -30,7 +31,8 @@ def rig(
     speed: Annotated[float, typer.Option(min=0.1, max=600.0, help="How many times as fast as life.")] = 1.0,
     seed: Annotated[int, typer.Option(min=0, help="Same seed, same installation.")] = 1,
     fault: Annotated[
-        list[str] | None, typer.Option(help="KIND:TAG[:VALUE], again for more; `list` shows the kinds.")
+        list[str] | None,
+        typer.Option(metavar="KIND:TAG[:VALUE]", help="Break this; again for more, and `list` shows the kinds."),
     ] = None,
 ) -> None:
     """Serve the simulated installation of a site over Modbus TCP, until stopped."""

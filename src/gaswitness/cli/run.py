@@ -7,32 +7,19 @@ from typing import Annotated
 
 import typer
 
+from gaswitness.cli.options import AssumeYes, LinkUrl, RigControl, RunSpeed
+
 
 def run(
     plan: Annotated[
-        Path | None, typer.Argument(help="Plan file; with --resume also a ledger, or nothing.", show_default=False)
+        Path | None,
+        typer.Argument(metavar="PLAN", help="Plan file; with --resume also a ledger, or nothing.", show_default=False),
     ] = None,
-    link: Annotated[
-        str | None,
-        typer.Option(
-            "--link",
-            metavar="URL",
-            help="Where readings come from: modbus-tcp://, modbus-rtu://, bacnet://, mqtt://, mqtts://, log: or "
-            "by-hand:; the site's own link if not given.",
-        ),
-    ] = None,
+    link: LinkUrl = None,
     out: Annotated[Path, typer.Option("--out", help="Folder of the ledger.")] = Path(),
-    speed: Annotated[
-        float | None,
-        typer.Option("--speed", help="Times as fast as life; only on the rig, and the same as the rig's."),
-    ] = None,
-    assume_yes: Annotated[
-        bool, typer.Option("--assume-yes", help="Nobody is asked: the rig's hands do what the steps say.")
-    ] = False,
-    rig: Annotated[
-        str | None,
-        typer.Option("--rig", metavar="HOST:PORT", help="Control port of the rig; the link's port + 1 if not given."),
-    ] = None,
+    speed: RunSpeed = None,
+    assume_yes: AssumeYes = False,
+    rig: RigControl = None,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with a run that was cut off or stopped.")] = False,
     operator: Annotated[str, typer.Option("--operator", help="Who carries out the run.")] = "",
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document at the end.")] = False,

@@ -34,7 +34,9 @@ from gaswitness.records import first_complaint
 from gaswitness.run.drive import drive
 from gaswitness.run.events import Event, RunStopped
 from gaswitness.run.ports import Hands, Link, StopWish, Wish
-from gaswitness.run.watchers import Snapshot
+from gaswitness.run.snapshots import Snapshot
+from gaswitness.sentence import said
+from gaswitness.wording import word
 
 if TYPE_CHECKING:
     from gaswitness.run.foresee import Foresight
@@ -121,7 +123,11 @@ async def _carry_out(wanted: Wanted, seat: Seat, recorder: Recorder, before: Led
     rig_port = await _rig_port(wanted.rig, url)
     greeting = await greeting_of(rig_port) if rig_port is not None else None
     if wanted.rig is not None and greeting is None:
-        raise InputError("no rig answers", where=f"--rig {wanted.rig}", hint="start one with: gaswitness rig SITE")
+        raise InputError(
+            said("no rig answers"),
+            where=f"--rig {wanted.rig}",
+            hint=said("start one with: {command}", command="gaswitness rig SITE"),
+        )
     speed = _speed(wanted, greeting.speed if greeting is not None else None, before)
     leads = greeting is not None and (greeting.speed != 1.0 if wanted.witnessed else wanted.assume_yes)
     clock = _clock(speed, before, leads=leads)
@@ -174,7 +180,11 @@ def _beginning(wanted: Wanted) -> tuple[Recorder, Ledger | None, Plan]:
     """A new ledger for a plan, or the one that is gone on with."""
     if not wanted.resume:
         if wanted.plan is None:
-            raise InputError("no plan", where="PLAN", hint="make one with: gaswitness plan SITE -o PLAN")
+            raise InputError(
+                said("no plan"),
+                where="PLAN",
+                hint=said("make one with: {command}", command="gaswitness plan SITE -o PLAN"),
+            )
         plan = read_plan(wanted.plan)
         wanted.out.mkdir(parents=True, exist_ok=True)
         return Recorder(new_path(wanted.out, plan.site.name, datetime.now(UTC))), None, plan
@@ -185,9 +195,9 @@ def _beginning(wanted: Wanted) -> tuple[Recorder, Ledger | None, Plan]:
     if not can_go_on(ledger):
         recorder.close()
         raise InputError(
-            f"this run has ended ({ledger.stopped.outcome if ledger.stopped else ''})",
+            said("this run has ended ({outcome})", outcome=word(ledger.stopped.outcome if ledger.stopped else "")),
             where=str(path),
-            hint=f"judge it with: gaswitness judge {path}; or start a new run",
+            hint=said("judge it with: gaswitness judge {path}; or start a new run", path=str(path)),
         )
     return recorder, ledger, ledger.started.plan
 
@@ -198,10 +208,10 @@ def read_plan(path: Path) -> Plan:
         return Plan.model_validate_json(path.read_bytes())
     except ValidationError as error:
         raise InputError(
-            f"not a plan: {first_complaint(error)}",
+            said("not a plan: {why}", why=first_complaint(error)),
             where=str(path),
-            expected="a file made by `gaswitness plan SITE -o PLAN`",
-            hint="a ledger is gone on with by --resume" if path.name.endswith(SUFFIX) else "",
+            expected=said("a file made by `gaswitness plan SITE -o PLAN`"),
+            hint=said("a ledger is gone on with by --resume") if path.name.endswith(SUFFIX) else "",
         ) from error
 
 
@@ -212,7 +222,7 @@ async def _rig_port(given: str | None, url: str | None) -> int | None:
     host, _, port = given.rpartition(":")
     if host not in (LOOPBACK, "localhost", "") or not port.isdigit() or not 0 < int(port) < 65536:
         raise InputError(
-            "the rig's hands are on this machine only", where="--rig", found=given, expected="127.0.0.1:PORT"
+            said("the rig's hands are on this machine only"), where="--rig", found=given, expected="127.0.0.1:PORT"
         )
     return int(port)
 
@@ -222,18 +232,20 @@ def _speed(wanted: Wanted, rig_speed: float | None, before: Ledger | None) -> fl
     recorded = before.started.speed if before is not None else None
     speed = wanted.speed or recorded or rig_speed or 1.0
     if recorded is not None and speed != recorded:
-        raise InputError("a run goes on as fast as it began", where="--speed", found=speed, expected=f"{recorded:g}")
+        raise InputError(
+            said("a run goes on as fast as it began"), where="--speed", found=speed, expected=f"{recorded:g}"
+        )
     if rig_speed is None and speed != 1.0:
         raise InputError(
-            "only a simulated installation may go faster or slower than life, and no rig answers here",
+            said("only a simulated installation may go faster or slower than life, and no rig answers here"),
             where="--speed",
             found=speed,
             expected="1",
-            hint="start a rig with `gaswitness rig SITE --speed X`, and give its port with --rig",
+            hint=said("start a rig with `gaswitness rig SITE --speed X`, and give its port with --rig"),
         )
     if rig_speed is not None and speed != rig_speed:
         raise InputError(
-            "the run and the rig must go equally fast", where="--speed", found=speed, expected=f"{rig_speed:g}"
+            said("the run and the rig must go equally fast"), where="--speed", found=speed, expected=f"{rig_speed:g}"
         )
     return speed
 
@@ -312,7 +324,7 @@ def _interrupts(wishes: asyncio.Queue[Wish], by: str) -> Iterator[None]:
     loop = asyncio.get_running_loop()
 
     def wish(*_: object) -> None:
-        stop = StopWish("stopped", by, "interrupted from the keyboard or by the system")
+        stop = StopWish("stopped", by, said("interrupted from the keyboard or by the system"))
         loop.call_soon_threadsafe(wishes.put_nowait, stop)
 
     numbers: Sequence[signal.Signals] = (signal.SIGINT, signal.SIGTERM)

@@ -7,12 +7,12 @@ from typing import Annotated
 
 import typer
 
+from gaswitness.cli.options import Trusted
+
 
 def verify(
     file: Annotated[Path, typer.Argument(metavar="FILE", help="The bundle that `gaswitness certify` made.")],
-    trust: Annotated[
-        list[Path] | None, typer.Option("--trust", help="Public key of a signer you trust; may be given again.")
-    ] = None,
+    trust: Trusted = None,
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document on stdout.")] = False,
 ) -> None:
     """Check signature and chain, judge the evidence again, and compare."""

@@ -28,6 +28,7 @@ from gaswitness.gases.facts import (
     Verified,
     WarmingPotential,
 )
+from gaswitness.sentence import listed, said, together
 
 Row = dict[str, str]
 
@@ -181,10 +182,12 @@ def gas(key: str) -> Gas:
     if found is not None:
         return all_gases()[found]
     near = difflib.get_close_matches(_folded(key), _names(), n=1, cutoff=0.5)
-    known = ", ".join(all_gases())
-    hint = f"did you mean {_names()[near[0]]!r}? " if near else ""
+    meant = said("did you mean {close}?", close=repr(_names()[near[0]])) if near else ""
     raise InputError(
-        "no such gas in the table", found=key, expected="a gas that the table holds", hint=f"{hint}it holds {known}"
+        said("no such gas in the table"),
+        found=key,
+        expected=said("a gas that the table holds"),
+        hint=together(meant, said("it holds {known}", known=listed(all_gases()))),
     )
 
 
@@ -201,12 +204,15 @@ def lfl(key: str, standard: str) -> FlammableLimit:
     if standard in rows_of:
         return rows_of[standard]
     if not rows_of:
-        raise InputError(f"{found.key} has no lower flammable limit in the table", hint="%LFL has no meaning for it")
+        raise InputError(
+            said("{key} has no lower flammable limit in the table", key=found.key),
+            hint=said("%LFL has no meaning for it"),
+        )
     raise InputError(
-        f"no lower flammable limit of {found.key} by that standard",
+        said("no lower flammable limit of {key} by that standard", key=found.key),
         found=standard,
-        expected=" or ".join(rows_of),
-        hint="the same gas has different limits by different standards, so the standard must be named",
+        expected=listed(rows_of, " or "),
+        hint=said("the same gas has different limits by different standards, so the standard must be named"),
     )
 
 

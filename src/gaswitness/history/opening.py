@@ -15,6 +15,7 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, Operati
 
 from gaswitness.errors import GaswitnessError, InputError, LinkError
 from gaswitness.history.schema import HEAD
+from gaswitness.sentence import said
 
 STORE = "GASWITNESS_STORE"
 """Names the store where `--store` does not."""
@@ -23,7 +24,7 @@ BUSY_S = 60.0
 LOCK = 0x6761737769746E65
 """Number under which writers of one PostgreSQL store take turns."""
 MIGRATIONS = Path(__file__).parent / "migrations"
-EXPECTED = "a file name, sqlite:///FILE, or postgresql://USER@HOST/DATABASE"
+EXPECTED = said("a file name, sqlite:///FILE, or postgresql://USER@HOST/DATABASE")
 
 
 def default_url() -> str:
@@ -43,12 +44,12 @@ def read_url(store: str | None) -> URL:
     try:
         url = make_url(told)
     except ArgumentError as error:
-        raise InputError("not the address of a store", where="--store", expected=EXPECTED) from error
+        raise InputError(said("not the address of a store"), where="--store", expected=EXPECTED) from error
     kind = url.get_backend_name()
     if kind in ("postgres", "postgresql"):
         return url.set(drivername="postgresql+psycopg")
     if kind != "sqlite" or not url.database:
-        raise InputError("not the address of a store", where="--store", found=kind, expected=EXPECTED)
+        raise InputError(said("not the address of a store"), where="--store", found=kind, expected=EXPECTED)
     return url
 
 
@@ -67,12 +68,14 @@ def open_engine(store: str | None, *, make: bool) -> Engine:
     if url.get_backend_name() == "sqlite":
         path = Path(url.database or "")
         if path.is_dir():
-            raise InputError("a folder, where a store should be", where=str(path), expected=EXPECTED)
+            raise InputError(said("a folder, where a store should be"), where=str(path), expected=EXPECTED)
         if make:
             path.parent.mkdir(parents=True, exist_ok=True)
         elif not path.is_file():
             raise InputError(
-                "there is no store yet", where=str(path), hint="keep something first: gaswitness import FILE"
+                said("there is no store yet"),
+                where=str(path),
+                hint=said("keep something first: {command}", command="gaswitness import FILE"),
             )
         engine = create_engine(url, connect_args={"timeout": BUSY_S})
         event.listen(engine, "connect", _sqlite_manners)
@@ -82,7 +85,9 @@ def open_engine(store: str | None, *, make: bool) -> Engine:
             engine = create_engine(url, connect_args={"connect_timeout": 10})
         except (ModuleNotFoundError, NoSuchModuleError) as error:
             raise InputError(
-                "PostgreSQL needs a driver", where="--store", hint="pip install 'gaswitness[postgres]'"
+                said("PostgreSQL needs a driver"),
+                where="--store",
+                hint=said("install it: {command}", command="pip install 'gaswitness[postgres]'"),
             ) from error
     try:
         with told(engine):
@@ -120,7 +125,11 @@ def _bring_up(engine: Engine, *, make: bool) -> None:
     if found == HEAD:
         return
     if found is None and not make:
-        raise InputError("there is no store here yet", where=_shown(engine), hint="gaswitness import FILE makes one")
+        raise InputError(
+            said("there is no store here yet"),
+            where=_shown(engine),
+            hint=said("{command} makes one", command="gaswitness import FILE"),
+        )
     with writing(engine) as connection:
         _migrate(connection, _shown(engine))
 
@@ -132,11 +141,11 @@ def _schema_of(connection: Connection) -> str | None:
         return None
     if "alembic_version" not in tables or "evidence" not in tables:
         raise InputError(
-            "this database holds something else",
+            said("this database holds something else"),
             where=_shown(connection.engine),
             found=", ".join(sorted(tables)[:5]),
-            expected="a store of gaswitness, or an empty database",
-            hint="give the store a database of its own",
+            expected=said("a store of gaswitness, or an empty database"),
+            hint=said("give the store a database of its own"),
         )
     return connection.execute(text("SELECT version_num FROM alembic_version")).scalar_one_or_none()
 
@@ -153,11 +162,11 @@ def _migrate(connection: Connection, where: str) -> None:
     found = _schema_of(connection)
     if found is not None and found not in known:
         raise InputError(
-            "this store was written by a newer version of gaswitness",
+            said("this store was written by a newer version of gaswitness"),
             where=where,
-            found=f"schema {found}",
-            expected=f"schema {HEAD} or earlier",
-            hint="install that version or a newer one; nothing in the store was touched",
+            found=said("schema {found}", found=found),
+            expected=said("schema {head} or earlier", head=HEAD),
+            hint=said("install that version or a newer one; nothing in the store was touched"),
         )
     with EnvironmentContext(config, scripts, fn=lambda at, _: scripts._upgrade_revs("head", at)) as environment:
         environment.configure(connection=connection)
@@ -178,13 +187,19 @@ def told(engine: Engine) -> Iterator[None]:
     except GaswitnessError:
         raise
     except DBAPIError as error:
-        said = str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else type(error.orig).__name__
+        why = str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else type(error.orig).__name__
         where = _shown(engine)
-        if "not a database" in said or "malformed" in said:
+        if "not a database" in why or "malformed" in why:
             raise InputError(
-                "not a store, or damaged", where=where, found=said, expected="a store of gaswitness"
+                said("not a store, or damaged"), where=where, found=why, expected=said("a store of gaswitness")
             ) from error
         if isinstance(error, OperationalError):
-            hint = "another program is writing; try again" if "locked" in said else "does it run, and may you open it?"
-            raise LinkError(f"{where}: the store does not do its part ({said})", hint=hint) from error
-        raise InputError("the store refused it", where=where, found=said) from error
+            hint = (
+                said("another program is writing; try again")
+                if "locked" in why
+                else said("does it run, and may you open it?")
+            )
+            raise LinkError(
+                said("{where}: the store does not do its part ({why})", where=where, why=why), hint=hint
+            ) from error
+        raise InputError(said("the store refused it"), where=where, found=why) from error

@@ -40,4 +40,10 @@ def dues_of(
         for one in (store.standing_inhibits() if store is not None else [])
         if site in (None, one.site) and not (one.simulated and one.site in real)
     ]
-    return due_list(tests.tests, sites, today, standing), tests.left_out
+    voting = {name: {group.tag for group in one.groups} for name, one in sites.items() if one.groups}
+    groups = [
+        one
+        for one in (store.groups_tested(today, voting) if store is not None and voting else [])
+        if not (one.simulated and one.site in real)
+    ]
+    return due_list(tests.tests, sites, today, standing, groups), tests.left_out

@@ -127,8 +127,10 @@ def _visit(ledger: Ledger, judgement: Judgement, key: str) -> VisitRows:
         "site_sha256": site["sha256"],
     }
     criteria = {one.id: one for one in plan.criteria}
-    findings = [(verdict.tag, one) for verdict in judgement.verdicts for one in verdict.findings]
-    findings += [(None, one) for one in judgement.visit]  # type: ignore[misc]
+    findings: list[tuple[str | None, Finding]] = [
+        *((verdict.tag, one) for verdict in (*judgement.verdicts, *judgement.groups) for one in verdict.findings),
+        *((None, one) for one in judgement.visit),
+    ]
     adjusted = [event for event in ledger.events if isinstance(event, Pressed) and event.action.startswith("adjusted")]
     rows: dict[str, Sequence[Row]] = {
         "test": [_test(series, plan, verdict, criteria, adjusted) for verdict in judgement.verdicts],

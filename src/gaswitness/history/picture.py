@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 from gaswitness.errors import InputError
+from gaswitness.judge.decide import COVERAGE_K
 from gaswitness.learn.drift import DAYS_PER_YEAR, DRIFT_KINDS, Drift, Period
 from gaswitness.paper import ENGLISH
 from gaswitness.sentence import listed, said
@@ -19,7 +20,6 @@ from gaswitness.telling import Teller, figure_in
 BLUE, VERMILION = "#0072B2", "#D55E00"
 PAGE, INK, QUIET, RULE = "#F4F4F2", "#222222", "#8A8A86", "#DDDDDA"
 TITLES = {"zero": said("zero, ppm off"), "span": said("span, % off"), "t90": said("t90, s")}
-COVERAGE_K = 2.0
 DAYS = {
     "formats": ["%Y", "%Y-%m", "%m-%d", "%H:%M", "%H:%M", "%S"],
     "zero_formats": ["", "%Y", "%Y-%m", "%m-%d", "%H:%M", "%H:%M"],

@@ -118,7 +118,7 @@ finding = Table(
     metadata,
     Column("visit", Digest, primary_key=True),
     Column("criterion", String(200), primary_key=True),
-    Column("tag", String(40), nullable=True),  # none for what concerns the whole visit
+    Column("tag", String(40), nullable=True),  # of a detector or a vote group; none for what concerns the whole visit
     Column("kind", String(24), nullable=False),
     Column("as_left", Boolean, nullable=False),
     Column("text", Text, nullable=False),

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections import defaultdict
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from typing import Any
@@ -16,7 +17,8 @@ from gaswitness.errors import EvidenceError, InputError
 from gaswitness.history import keeping, opening, schema
 from gaswitness.history.keeping import Kept
 from gaswitness.history.parcel import Parcel
-from gaswitness.learn.records import FIGURE_KINDS, DetectorTest, Figure, SharedTerm, Standing
+from gaswitness.judge.finding import worst
+from gaswitness.learn.records import FIGURE_KINDS, DetectorTest, Figure, GroupTest, SharedTerm, Standing
 from gaswitness.site.records import Site
 
 SHARED_BY_BOTTLE = ("cylinder:", "surrogate:")
@@ -96,6 +98,33 @@ class Store:
         found = select(ranked).where(or_(ranked.c.newest == 1, ranked.c.sensor_exchanged)).order_by(ranked.c.ended)
         papers = self._papers()
         return [_tested(row, [], papers) for row in self._rows(found)]
+
+    def groups_tested(self, until: date, groups: Mapping[str, Collection[str]]) -> list[GroupTest]:
+        """Every trial up to a day of these vote groups, named by site, its worst finding ruling."""
+        visit, finding = schema.visit, schema.finding
+        found = (
+            select(visit.c.site, visit.c.ended, visit.c.simulated, finding.c.visit, finding.c.tag, finding.c.outcome)
+            .join(finding, finding.c.visit == visit.c.visit)
+            .where(visit.c.site.in_(groups), finding.c.tag.in_({tag for tags in groups.values() for tag in tags}))
+            .where(visit.c.visit.not_in(select(schema.correction.c.first)))
+            .where(visit.c.ended < (until + timedelta(days=1)).isoformat())
+        )
+        trials: dict[tuple[str, str], list[RowMapping]] = defaultdict(list)
+        for row in self._rows(found):
+            if row["tag"] in groups[row["site"]]:
+                trials[row["visit"], row["tag"]].append(row)
+        papers = self._papers() if trials else {}
+        return [
+            GroupTest(
+                site=rows[0]["site"],
+                tag=tag,
+                at=rows[0]["ended"],
+                outcome=worst(row["outcome"] for row in rows),
+                certificate_id=papers.get(key),
+                simulated=rows[0]["simulated"],
+            )
+            for (key, tag), rows in trials.items()
+        ]
 
     def _papers(self) -> dict[str, str]:
         """The latest certificate of each visit that has one."""

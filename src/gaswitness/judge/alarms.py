@@ -30,7 +30,7 @@ MISSED_POLLS = 1.6
 class LevelAtEdge:
     """The reading at the moment that made a point set or clear, with its budget."""
 
-    value: float
+    level_ppm: float
     budget: Budget
     passing: Passing
 
@@ -59,11 +59,11 @@ def level_at(case: Case, edge: Edge, delay_s: float) -> LevelAtEdge | None:
             Term(f"{seen} x slope", slope * edge.at.u_s),
             Term("panel scan x slope", slope * uniform_u(scan_s)),
             Term("age of the reading x slope", slope * uniform_u(scan_s), shared=f"age:{case.tag}"),
-            Term("noise of one reading", math.hypot(case.noise_ppm, passing.u_fit)),
+            Term("noise of one reading", math.hypot(case.noise_ppm, passing.u_fit_ppm)),
             Term("resolution", case.u_resolution_ppm),
         )
     )
-    return LevelAtEdge(passing.value, budget, passing)
+    return LevelAtEdge(passing.level_ppm, budget, passing)
 
 
 def _not_set(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
@@ -198,7 +198,7 @@ def set_level(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding
             "{signal} set {after} s after gas on, when the reading passed {value} at {slope} ppm/s.",
             signal=edge.signal,
             after=number(edge.at.t_s - case.trial.gas_on.t_s),
-            value=case.words(found.value),
+            value=case.words(found.level_ppm),
             slope=number(found.passing.slope_ppm_s),
         ),
         _rederived(case, spec, edge),
@@ -208,12 +208,12 @@ def set_level(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding
         said(
             "set point: {signal} is set near {value}, not at {stated}",
             signal=edge.signal,
-            value=case.words(found.value),
+            value=case.words(found.level_ppm),
             stated=case.words(spec.set_ppm),
         ),
         said("on-delay or panel scan not as stated"),
     ]
-    return _softened(case, judged(criterion, found.value, found.budget, why, causes), edge)
+    return _softened(case, judged(criterion, found.level_ppm, found.budget, why, causes), edge)
 
 
 def _rederived(case: Case, spec: AlarmPointSpec, edge: Edge) -> str:
@@ -264,7 +264,7 @@ def clear_level(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Findi
         "{signal} cleared {after} s after gas off, when the reading passed {value}.",
         signal=edge.signal,
         after=number(after_s),
-        value=case.words(found.value),
+        value=case.words(found.level_ppm),
     )
     expected = case.words(spec.clear_ppm(case.detector.range_ppm))
     causes = [
@@ -272,12 +272,12 @@ def clear_level(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Findi
         said(
             "deadband or set point: {signal} clears near {value} at the panel, not at {expected}",
             signal=edge.signal,
-            value=case.words(found.value),
+            value=case.words(found.level_ppm),
             expected=expected,
         ),
         said("off-delay or panel scan not as stated"),
     ]
-    return _softened(case, judged(criterion, found.value, found.budget, why, causes), edge)
+    return _softened(case, judged(criterion, found.level_ppm, found.budget, why, causes), edge)
 
 
 def _before_clear(case: Case, criterion: Criterion, spec: AlarmPointSpec, diagnosis: Diagnosis) -> Finding | Edge:
@@ -328,9 +328,11 @@ def deadband(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
     if upper is None or lower is None:
         return not_tested(criterion, said("There are no readings around the edges."))
     sign = 1.0 if spec.direction == "rising" else -1.0
-    band, budget = sign * (upper.value - lower.value), (upper.budget - lower.budget).scaled(sign)
+    band, budget = sign * (upper.level_ppm - lower.level_ppm), (upper.budget - lower.budget).scaled(sign)
     why = said(
-        "It set at {upper} and cleared at {lower}.", upper=case.words(upper.value), lower=case.words(lower.value)
+        "It set at {upper} and cleared at {lower}.",
+        upper=case.words(upper.level_ppm),
+        lower=case.words(lower.level_ppm),
     )
     if -COVERAGE_K * budget.u <= band < 0:  # no deadband is below zero, so the nearest it can be is none
         below = said("A deadband is never below zero; {band} ppm is zero within its uncertainty.", band=number(band))
@@ -368,13 +370,13 @@ def set_time(case: Case, criterion: Criterion, diagnosis: Diagnosis) -> Finding:
 
 def _set_point_moved(case: Case, spec: AlarmPointSpec, edge: Edge) -> list[str]:
     found = level_at(case, edge, spec.on_delay_s)
-    if found is None or abs(found.value - spec.set_ppm) <= 3 * max(found.budget.u, 0.01 * spec.set_ppm):
+    if found is None or abs(found.level_ppm - spec.set_ppm) <= 3 * max(found.budget.u, 0.01 * spec.set_ppm):
         return []
     return [
         said(
             "set point: {signal} is set near {value}, not at {stated}",
             signal=edge.signal,
-            value=case.words(found.value),
+            value=case.words(found.level_ppm),
             stated=case.words(spec.set_ppm),
         )
     ]

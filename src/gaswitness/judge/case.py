@@ -9,8 +9,9 @@ from functools import cached_property
 import numpy as np
 
 from gaswitness.errors import InputError
-from gaswitness.evidence.series import Edge, Series, Span, Trace, Trial
+from gaswitness.evidence.series import Edge, Series, Trace
 from gaswitness.evidence.timeline import Instant
+from gaswitness.evidence.trials import Span, Trial
 from gaswitness.plan.records import DetectorPlan
 from gaswitness.response.fit import fit_step
 from gaswitness.response.quality import noise_sd, spikes
@@ -52,10 +53,9 @@ class Level:
 class Passing:
     """The reading at a moment at which it was on the move."""
 
-    value: float
+    level_ppm: float
     slope_ppm_s: float
-    u_fit: float
-    n: int
+    u_fit_ppm: float
 
 
 @dataclass(frozen=True)
@@ -229,14 +229,14 @@ class Case:
             if t1 - t0 > WIDEST_GAP_S:
                 return None
             slope = float((v1 - v0) / (t1 - t0))
-            return Passing(float(v0) + slope * (t_s - float(t0)), slope, self.noise_ppm, 2)
+            return Passing(float(v0) + slope * (t_s - float(t0)), slope, self.noise_ppm)
         centred = near.t_s - t_s
         design = np.stack([np.ones(n), centred, centred**2], axis=1)
         coefficients, *_ = np.linalg.lstsq(design, near.value_ppm, rcond=None)
         rest = near.value_ppm - design @ coefficients
         sd = math.sqrt(float(rest @ rest) / (n - 3))
         inverse = np.linalg.pinv(design.T @ design)
-        return Passing(float(coefficients[0]), float(coefficients[1]), sd * math.sqrt(float(inverse[0, 0])), n)
+        return Passing(float(coefficients[0]), float(coefficients[1]), sd * math.sqrt(float(inverse[0, 0])))
 
     def set_edge(self, point: AlarmPointSpec | str) -> Edge | None:
         """When the point first went on after gas on."""

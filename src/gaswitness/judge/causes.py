@@ -7,42 +7,27 @@ other detectors too, so that the cause can be named once and stand first whereve
 from __future__ import annotations
 
 import math
-import struct
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
-from gaswitness.evidence.series import Series, Span
+from gaswitness.evidence.trials import Span
 from gaswitness.judge.case import Case
+from gaswitness.judge.crossed import crossed_with, is_flat
+from gaswitness.judge.halves import mostly_swapped, nonzero, register_of
 from gaswitness.sentence import figure, listed, said
-from gaswitness.site.records import Detector, Site
-from gaswitness.site.wires import RegisterEntry
 from gaswitness.wording import number, word
 
-Floats = NDArray[np.float64]
 Kind = Literal["link", "no-reading", "words", "crossed", "frozen", "dead", "slow", "gain", "noisy"]
 
-FLAT_SHARE = 0.08
-"""A reading that makes less than this part of the change did not answer."""
-OTHER_SHARE = 0.05
-"""Another detector answered when it moved by this part of its own range, and well beyond its noise."""
-NOISES = 8.0
-ALONE_S = 15.0
-"""A detector must have had gas alone for so long before the next one of its bout tells anything of the two."""
 SLOW_FACTOR = 1.3
 GAIN_OFF = 0.08
 NOISY_FACTOR = 4.0
-SWAPPED_SHARE = 0.9
-"""Readings that make sense with their halves exchanged; of readings in the right order hardly one does."""
-ABSURD_SHARE = 0.3
-"""Readings that make none as they stand; a wrong order gives small numbers too, which could be a true zero."""
 
 GAS = said(
     "gas did not reach the sensor: bottle or regulator shut or empty, cap not on or leaking, sensor inlet blocked"
 )
-_PPM_PER_UNIT = {"ppm": 1.0, "ppb": 1e-3, "%vol": 1e4}
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +90,7 @@ def _unreadable(case: Case) -> list[Cause]:
         return [Cause("no-reading", said("no reading of {tag} arrived: cable, supply, or register map", tag=case.tag))]
     values = raw.value_ppm[np.isfinite(raw.value_ppm)]
     entry = register_of(case.series.plan.site, case.tag)
-    if entry is not None and _mostly_swapped(values, entry, case.detector):
+    if entry is not None and mostly_swapped(values, entry, case.detector):
         text = said(
             "word order: the registers of {tag} make sense only with their halves exchanged (it "
             "shows {last} ppm); put the right word order into the register map",
@@ -114,7 +99,7 @@ def _unreadable(case: Case) -> list[Cause]:
         )
         return [Cause("words", text)]
     under_gas = raw.between(case.trial.gas_on.t_s, case.gas_end_s) if case.trial else raw
-    usable = under_gas.good | np.array([word == "over" for word in under_gas.quality], dtype=np.bool_)
+    usable = under_gas.good | np.array([quality == "over" for quality in under_gas.quality], dtype=np.bool_)
     if not np.any(usable):
         words = [word(one) for one in sorted(set(under_gas.quality))]
         text = said(
@@ -124,129 +109,6 @@ def _unreadable(case: Case) -> list[Cause]:
         )
         return [Cause("no-reading", text)]
     return []
-
-
-def _mostly_swapped(values: Floats, entry: RegisterEntry, d: Detector) -> bool:
-    """Nearly all readings are absurd as they stand and sensible with their registers exchanged."""
-    factor = ppm_per_unit(entry, d)
-    if factor is None or entry.type in ("uint16", "int16"):
-        return False
-    tested = nonzero(values)[-200:]
-    if tested.size < 5:
-        return False
-    slack = 0.05 * d.range_ppm
-    ends = sorted(
-        (ppm / factor - entry.offset) / entry.scale for ppm in (d.range_low_ppm - slack, d.range_high_ppm + slack)
-    )
-    least = abs(d.resolution_ppm / factor / entry.scale) / 100.0
-    raw = (tested / factor - entry.offset) / entry.scale
-    expected = (ends[0], ends[1])
-    others = [exchanged(float(value), entry.type) for value in raw]
-    sensible = sum(_sensible(other, expected, least) for other in others if other)
-    absurd = sum(not _sensible(float(value), expected, least) for value in raw)
-    return bool(sensible >= SWAPPED_SHARE * tested.size and absurd >= ABSURD_SHARE * tested.size)
-
-
-def nonzero(values: Floats) -> Floats:
-    """Values that are not zero: a zero is a zero in any order."""
-    kept: Floats = values[values != 0.0]
-    return kept
-
-
-def words_swapped(value: float, expected: tuple[float, float], *, least: float = 0.0, of: str = "float32") -> bool:
-    """Whether a 32-bit register value is absurd as it stands and sensible with its two halves exchanged.
-
-    Sensible is within `expected` (ends included) and, unless zero, not closer to zero than `least`: a float that was
-    read with its words exchanged often looks like a very small number. 20.9 (41A7 3333) reads 4.2e-8 that way:
-
-    >>> wrong = struct.unpack(">f", bytes.fromhex("333341A7"))[0]
-    >>> words_swapped(wrong, (0.0, 25.0), least=1e-3), words_swapped(20.9, (0.0, 25.0), least=1e-3)
-    (True, False)
-    """
-    if _sensible(value, expected, least):
-        return False
-    other = exchanged(value, of)
-    return other is not None and other != 0.0 and _sensible(other, expected, least)
-
-
-def exchanged(value: float, of: str) -> float | None:
-    """A 32-bit register value with its two halves exchanged, in the unit of the register; none where it is no such."""
-    code = {"float32": ">f", "int32": ">i", "uint32": ">I"}[of]
-    try:
-        data = struct.pack(code, value if of == "float32" else round(value))
-    except (struct.error, OverflowError, ValueError):
-        return None
-    return float(struct.unpack(code, data[2:] + data[:2])[0])
-
-
-def _sensible(value: float, expected: tuple[float, float], least: float) -> bool:
-    inside = math.isfinite(value) and expected[0] <= value <= expected[1]
-    return inside and (value == 0.0 or abs(value) >= least)
-
-
-def register_of(site: Site, tag: str) -> RegisterEntry | None:
-    """Where a detector's reading stands on a link."""
-    signal = f"{tag}.reading"
-    return next((entry for link in site.links for entry in link.registers if entry.signal == signal), None)
-
-
-def ppm_per_unit(entry: RegisterEntry, detector: Detector) -> float | None:
-    """Factor from the register's unit to ppm; none for a current, or where no flammable limit is stated."""
-    if entry.unit == "%LFL":
-        return detector.lfl.ppm / 100.0 if detector.lfl else None
-    return _PPM_PER_UNIT.get(entry.unit)
-
-
-def crossed_with(case: Case) -> str | None:
-    """The detector that answered to this one's gas while this one did not."""
-    if case.trial is None:
-        return None
-    exchanged = _exchanged(case)
-    if exchanged is not None:
-        return exchanged
-    if not is_flat(case):
-        return None
-    return who_answered(case.series, case.tag, case.trial.gas_on.t_s, case.gas_end_s)
-
-
-def _exchanged(case: Case) -> str | None:
-    """A detector with gas beside this one, where the one that had gas first stood still and the other one moved."""
-    mine = case.trial
-    if mine is None:
-        return None
-    for other in case.series.trials:
-        beside = other.gas_on.t_s < case.gas_end_s and (other.gas_off is None or other.gas_off.t_s > mine.gas_on.t_s)
-        if other.tag == case.tag or not beside:
-            continue
-        first, second = sorted((mine, other), key=lambda trial: trial.gas_on.t_s)
-        from_s, until_s = first.gas_on.t_s, second.gas_on.t_s
-        still, moved = (_moved_share(case.series, trial.tag, from_s, until_s) for trial in (first, second))
-        if until_s - from_s >= ALONE_S and still < OTHER_SHARE <= moved:
-            return other.tag
-    return None
-
-
-def _moved_share(series: Series, tag: str, from_s: float, until_s: float) -> float:
-    """By how much of its range a reading moved in this time; 0 where it says too little."""
-    trace = series.traces.get(tag)
-    if trace is None:
-        return 0.0
-    before, during = trace.between(from_s - 60.0, from_s), trace.between(from_s, until_s)
-    before, during = before.only(np.isfinite(before.value_ppm)), during.only(np.isfinite(during.value_ppm))
-    if before.value_ppm.size < 3 or during.value_ppm.size < 5:
-        return 0.0
-    smooth = np.convolve(during.value_ppm, np.ones(5) / 5, mode="valid")
-    moved_ppm = float(np.max(np.abs(smooth - float(np.median(before.value_ppm)))))
-    return moved_ppm / series.plan.site.detector(tag).range_ppm
-
-
-def is_flat(case: Case) -> bool:
-    """Whether the reading did not answer to gas."""
-    moved = case.moved_ppm
-    if moved is None:
-        return False
-    seen_ppm = 3 * max(case.noise_ppm, case.detector.resolution_ppm)
-    return moved <= max(FLAT_SHARE * abs(case.step_ppm), min(seen_ppm, 0.2 * abs(case.step_ppm)))
 
 
 def _flat(case: Case) -> list[Cause]:
@@ -277,33 +139,6 @@ def _frozen(case: Case) -> bool:
     if raw is None or raw.value_ppm.size < 20:
         return False
     return bool(np.ptp(raw.value_ppm[raw.good]) == 0.0) if np.any(raw.good) else False
-
-
-def who_answered(series: Series, tag: str, from_s: float, until_s: float) -> str | None:
-    """The detector, not under gas itself, whose reading moved most while gas was on `tag`."""
-    best: tuple[float, str] | None = None
-    for detector in series.plan.site.detectors:
-        trace = series.traces.get(detector.tag)
-        if detector.tag == tag or trace is None:
-            continue
-        busy = [t for t in series.trials_of(detector.tag) if t.gas_on.t_s <= until_s and t.until_s >= from_s]
-        if any(t.gas_on.t_s <= until_s and (t.gas_off.t_s if t.gas_off else t.until_s) >= from_s for t in busy):
-            continue
-        before = trace.between(from_s - 60.0, from_s)
-        during = trace.between(from_s, until_s)
-        before, during = before.only(np.isfinite(before.value_ppm)), during.only(np.isfinite(during.value_ppm))
-        if before.value_ppm.size < 3 or during.value_ppm.size < 5:
-            continue
-        level = float(np.median(before.value_ppm))
-        smooth = np.convolve(during.value_ppm, np.ones(5) / 5, mode="valid")
-        moved = float(np.max(np.abs(smooth - level)))
-        drifting = abs(float(before.value_ppm[-1] - before.value_ppm[0]))
-        noise = float(np.std(before.value_ppm))
-        share = moved / detector.range_ppm
-        enough = moved > NOISES * max(noise, detector.resolution_ppm / 2) and moved > 3 * drifting
-        if share >= OTHER_SHARE and enough and (best is None or share > best[0]):
-            best = share, detector.tag
-    return best[1] if best else None
 
 
 def _answered(case: Case) -> list[Cause]:

@@ -7,15 +7,15 @@ from collections.abc import Iterator
 from gaswitness.alarms.voting import vote
 from gaswitness.evidence.series import Edge, Series
 from gaswitness.judge.case import case_of
-from gaswitness.judge.causes import crossed_with, who_answered
+from gaswitness.judge.crossed import crossed_with, who_answered
 from gaswitness.judge.records import Stray
 from gaswitness.sentence import said
 from gaswitness.site.records import MatrixLine
 
 SLACK_S = 3.0
 """Poll, scan and reaction blur an edge by no more than this."""
-PROVE_S = 45.0
-"""An effect that is proven after an inhibit may act for so long after the step began."""
+AFTERWARDS_S = 45.0
+"""What people do shows for so long afterwards at most: an effect driven to prove it, a bottle shut, a signal opened."""
 AFTER_LINE_S = 20.0
 """So much later than its limit an effect still counts as brought by its cause, only too late."""
 
@@ -75,7 +75,7 @@ def _alarm_words(series: Series, tag: str, edge: Edge) -> str:
     """Whose gas it was, if any was flowing."""
     for trial in series.trials:
         end_s = trial.gas_off.t_s if trial.gas_off else trial.until_s
-        if trial.tag == tag or not trial.gas_on.t_s <= edge.latest_s <= end_s + PROVE_S:
+        if trial.tag == tag or not trial.gas_on.t_s <= edge.latest_s <= end_s + AFTERWARDS_S:
             continue
         if crossed_with(case_of(series, trial.tag, trial)) == tag:
             return said("crossed: the gas on {tag} was read on {other}'s channel", tag=trial.tag, other=tag)
@@ -90,7 +90,7 @@ def _alarm_words(series: Series, tag: str, edge: Edge) -> str:
 def _fault_words(series: Series, tag: str, edge: Edge) -> str:
     """Whose signal was open at that moment, if any was."""
     for press in series.presses:
-        if press.action == "fault-made" and press.tag and 0 <= edge.latest_s - press.t_s <= PROVE_S:
+        if press.action == "fault-made" and press.tag and 0 <= edge.latest_s - press.t_s <= AFTERWARDS_S:
             return said("crossed: opening the signal of {tag} showed as a fault of {other}", tag=press.tag, other=tag)
     return said("{tag} showed a fault that nobody had made", tag=tag)
 
@@ -147,7 +147,7 @@ def _proving(series: Series, effect: str, edge: Edge) -> bool:
     return any(
         span.step.kind in ("prove", "lift")
         and span.step.effect == effect
-        and span.from_s - SLACK_S <= edge.latest_s <= (span.until_s or span.from_s) + PROVE_S
+        and span.from_s - SLACK_S <= edge.latest_s <= (span.until_s or span.from_s) + AFTERWARDS_S
         for span in series.steps
     )
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Literal
 
-from gaswitness.evidence.series import Series, StepSpan, Trace
+from gaswitness.evidence.series import Series, Trace
+from gaswitness.evidence.trials import StepSpan
 from gaswitness.judge import alarms, effects, loudness, reading, standing, visit, votes
 from gaswitness.judge.bottles import blamed, bottle_notes, low_bottles
 from gaswitness.judge.budget import Budget

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
 from typing import Literal
 
 from gaswitness.certify.payload import months_later
-from gaswitness.learn.records import DetectorTest, Standing, in_order
+from gaswitness.learn.records import DetectorTest, GroupTest, Standing, in_order
 from gaswitness.records import Record
 from gaswitness.site.records import Detector, Site
 
@@ -25,7 +25,7 @@ class Due(Record):
     site: str
     kind: DueKind
     what: str
-    """Tag of the detector, bottle or effect."""
+    """Tag of the detector, vote group, bottle or effect."""
     due: date | None
     """By this day; none where it is not known, which is said in `why`."""
     state: State
@@ -40,23 +40,33 @@ class Due(Record):
 
 
 def due_list(
-    tests: Iterable[DetectorTest], sites: Mapping[str, Site], today: date, standing: Iterable[Standing] = ()
+    tests: Iterable[DetectorTest],
+    sites: Mapping[str, Site],
+    today: date,
+    standing: Iterable[Standing] = (),
+    groups: Iterable[GroupTest] = (),
 ) -> list[Due]:
-    """Everything that is due, by state and day; a detector that the site no longer has is left out.
+    """Everything that is due, by state and day; a detector or group that the site no longer has is left out.
 
     A test counts as accepted where its verdict is a pass. After any other outcome a retest is due at once: nothing
     has been shown since. `sites` holds the latest description of each site; without one, only what was tested is known
-    and the usual interval of 12 months is taken, and said to be.
+    and the usual interval of 12 months is taken, and said to be. A vote group that was never tried is no entry: its
+    trial may not be possible, and the certificate says that it was not shown.
     """
     histories: dict[str, dict[str, list[DetectorTest]]] = defaultdict(lambda: defaultdict(list))
     for test in in_order(list(tests)):
         histories[test.site][test.tag].append(test)
+    votes: dict[tuple[str, str], list[GroupTest]] = defaultdict(list)
+    for trial in sorted(groups, key=lambda one: one.at):
+        votes[trial.site, trial.tag].append(trial)
     found: list[Due] = []
     for name in sorted({*histories, *sites}):
         site, by_tag = sites.get(name), histories.get(name, {})
         tags = [detector.tag for detector in site.detectors] if site is not None else sorted(by_tag)
         found += [_test(name, tag, by_tag.get(tag, []), site, today) for tag in tags]
         if site is not None:
+            tried = [(group.tag, votes[name, group.tag]) for group in site.groups if (name, group.tag) in votes]
+            found += [_test(name, tag, trials, site, today) for tag, trials in tried]
             found += _bottles(site, by_tag, today)
             found += [
                 due for one in site.detectors if (due := _sensor(site, one, by_tag.get(one.tag, []), today)) is not None
@@ -78,7 +88,13 @@ def state_of(due: date | None, today: date) -> tuple[State, int | None]:
 
 
 def _due(
-    site: str, kind: DueKind, what: str, day: date | None, today: date, why: str, test: DetectorTest | None = None
+    site: str,
+    kind: DueKind,
+    what: str,
+    day: date | None,
+    today: date,
+    why: str,
+    test: DetectorTest | GroupTest | None = None,
 ) -> Due:
     state, days = state_of(day, today)
     return Due(
@@ -95,7 +111,7 @@ def _due(
     )
 
 
-def _test(name: str, tag: str, history: list[DetectorTest], site: Site | None, today: date) -> Due:
+def _test(name: str, tag: str, history: Sequence[DetectorTest | GroupTest], site: Site | None, today: date) -> Due:
     done = [test for test in history if test.day <= today]
     shown = [test for test in done if test.outcome != "not tested"]
     if not shown:

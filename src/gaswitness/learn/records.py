@@ -92,6 +92,23 @@ class DetectorTest(Record):
         return next((one for one in (self.left if left else self.found) if one.kind == kind), None)
 
 
+class GroupTest(Record):
+    """One vote group on one visit that tried it."""
+
+    site: str
+    tag: str
+    at: str
+    """Instant in UTC, ISO 8601."""
+    outcome: Outcome
+    certificate_id: str | None = None
+    simulated: bool = False
+
+    @property
+    def day(self) -> date:
+        """The day of the visit."""
+        return date.fromisoformat(self.at[:10])
+
+
 class Standing(Record):
     """An inhibit that no kept visit shows to be lifted and proven."""
 

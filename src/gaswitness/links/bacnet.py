@@ -19,6 +19,7 @@ from gaswitness.links import objects
 from gaswitness.links.objects import Refused
 from gaswitness.links.patience import Patience
 from gaswitness.run.ports import Polled
+from gaswitness.sentence import figure, listed, said
 from gaswitness.site.records import Site
 from gaswitness.site.wires import LAST_INSTANCE, LinkSpec
 
@@ -29,7 +30,7 @@ if TYPE_CHECKING:
 
 PORT = 47808
 """UDP port of BACnet/IP, 0xBAC0."""
-EXPECTED = "bacnet://HOST, bacnet://HOST:PORT, or bacnet://INSTANCE for a device to be searched for"
+EXPECTED = said("bacnet://HOST, bacnet://HOST:PORT, or bacnet://INSTANCE for a device to be searched for")
 SEARCH_S = 3.0
 
 
@@ -61,26 +62,29 @@ def target_of(url: str) -> Target:
         local = _endpoint(options.pop("local", ""), 0)
         broadcast = _endpoint(options.pop("broadcast", ""), PORT)
     except ValueError as error:
-        raise InputError("not a BACnet address", where="link", found=url, expected=EXPECTED) from error
+        raise InputError(said("not a BACnet address"), where=said("link"), found=url, expected=EXPECTED) from error
     if not host or ":" in host or parts.path not in ("", "/") or options or port == 0 or parts.fragment:
         raise InputError(
-            "not a BACnet address",
-            where="link",
+            said("not a BACnet address"),
+            where=said("link"),
             found=url,
             expected=EXPECTED,
-            hint="after a `?` may stand `local=IP:PORT` and `broadcast=IP:PORT`",
+            hint=said("after a `?` may stand `local=IP:PORT` and `broadcast=IP:PORT`"),
         )
     if host.isascii() and host.isdigit():
         if port is not None or int(host) > LAST_INSTANCE:
             raise InputError(
-                "not a device instance", where="link", found=url, expected=f"bacnet://0 to bacnet://{LAST_INSTANCE}"
+                said("not a device instance"),
+                where=said("link"),
+                found=url,
+                expected=said("bacnet://0 to bacnet://{last}", last=str(LAST_INSTANCE)),
             )
         return Target(int(host), "", 0, local, broadcast)
     if host.replace(".", "").isdigit():
         try:
             ipaddress.IPv4Address(host)
         except ValueError as error:
-            raise InputError("not an IPv4 address", where="link", found=url, expected=EXPECTED) from error
+            raise InputError(said("not an IPv4 address"), where=said("link"), found=url, expected=EXPECTED) from error
     return Target(None, host, port or PORT, local, broadcast)
 
 
@@ -134,7 +138,8 @@ class BacnetLink:
             import ifaddr  # noqa: F401
         except ImportError as error:
             raise LinkError(
-                f"{spec.url}: BACnet needs one more package", hint="pip install 'gaswitness[bacnet]'"
+                said("{url}: BACnet needs one more package", url=spec.url),
+                hint=said("install it: {command}", command="pip install 'gaswitness[bacnet]'"),
             ) from error
 
     async def open(self) -> None:
@@ -166,20 +171,26 @@ class BacnetLink:
                 await stack.open()
             except OSError as error:
                 refused = LinkError(
-                    f"{self.url}: could not take UDP port {local[1]} of {local[0]} ({error.strerror or error})",
-                    hint="another program may hold it; give another with ?local=IP:PORT, or leave that out",
+                    said(
+                        "{url}: could not take UDP port {port} of {host} ({why})",
+                        url=self.url,
+                        port=str(local[1]),
+                        host=local[0],
+                        why=error.strerror or str(error),
+                    ),
+                    hint=said("another program may hold it; give another with ?local=IP:PORT, or leave that out"),
                 )
             else:
                 self._deaf = refused is not None
                 return stack
-        raise refused or LinkError(f"{self.url}: no port")
+        raise refused or LinkError(said("{url}: no port", url=self.url))
 
     async def poll(self) -> Polled:
         """Every object, read once; raises LinkError. Looks for a lost device again, waiting longer each time."""
         if self._stack is None or self._address is None:
             await self._mend()
         if self._stack is None or self._address is None:
-            raise LinkError(f"{self.url}: not open")
+            raise LinkError(said("{url}: not open", url=self.url))
         try:
             got = await self._stack.read(self._address, self._wanted)
         except LinkError:
@@ -212,7 +223,7 @@ class BacnetLink:
         await stack.meet(address, longest)
         got = await stack.read(address, self._wanted)
         missing = [
-            f"{name} ({value})"
+            said("{name} ({value})", name=name, value=value.why)
             for (name, one), value in got.items()
             if one != "units"
             and isinstance(value, Refused)
@@ -221,14 +232,16 @@ class BacnetLink:
         ]
         if missing:
             raise LinkError(
-                f"{self.url}: the device does not have {', '.join(missing)}",
-                hint="compare the `objects` of the site with the device's own list of objects",
+                said("{url}: the device does not have {objects}", url=self.url, objects=listed(missing)),
+                hint=said("compare the `objects` of the site with the device's own list of objects"),
             )
         readings = [entry for entry in self._spec.objects if objects.is_reading(entry)]
         stated = await stack.read(address, {entry.object: ("units",) for entry in readings})
         self._units = {
             entry.signal: objects.unit_of(
-                entry, stated[entry.object, "units"], f"link {self.url}, {entry.signal} from {entry.object}"
+                entry,
+                stated[entry.object, "units"],
+                said("link {url}, {signal} from {object}", url=self.url, signal=entry.signal, object=entry.object),
             )
             for entry in readings
         }
@@ -243,21 +256,39 @@ class BacnetLink:
                 loop = asyncio.get_running_loop()
                 entries = await loop.getaddrinfo(target.host, target.port, family=socket.AF_INET)
             except OSError as error:
-                raise LinkError(f"{self.url}: no such host ({error.strerror or error})") from error
+                why = error.strerror or str(error)
+                raise LinkError(said("{url}: no such host ({why})", url=self.url, why=why)) from error
             return IPv4Address(entries[0][4]), None
         found = await stack.find(target.instance, SEARCH_S)
         if not found:
-            hint = (
+            hint = said(
                 "give the device's address as bacnet://HOST, since searches reach the own networks only, or the "
                 "broadcast address of its network with ?broadcast=IP"
             )
             if self._deaf:
-                hint = f"another program holds UDP port {PORT}, where answers may have gone: close it; or {hint}"
-            raise LinkError(f"{self.url}: no device {target.instance} answered within {SEARCH_S:g} s", hint=hint)
+                hint = said(
+                    "another program holds UDP port {port}, where answers may have gone: close it; or {else_do}",
+                    port=str(PORT),
+                    else_do=hint,
+                )
+            raise LinkError(
+                said(
+                    "{url}: no device {instance} answered within {wait} s",
+                    url=self.url,
+                    instance=str(target.instance),
+                    wait=figure(SEARCH_S, "g"),
+                ),
+                hint=hint,
+            )
         if len(found) > 1:
             raise LinkError(
-                f"{self.url}: {len(found)} devices answered to instance {target.instance}: "
-                + ", ".join(str(one.address) for one in found),
-                hint="an instance must belong to one device; give the address of the right one",
+                said(
+                    "{url}: {count} devices answered to instance {instance}: {addresses}",
+                    url=self.url,
+                    count=len(found),
+                    instance=str(target.instance),
+                    addresses=listed(str(one.address) for one in found),
+                ),
+                hint=said("an instance must belong to one device; give the address of the right one"),
             )
         return found[0].address, found[0].longest_answer

@@ -51,6 +51,7 @@ from bacpypes3.primitivedata import (
 
 from gaswitness.errors import LinkError
 from gaswitness.links.objects import FLAGS, Key, Kind, Refused, Value
+from gaswitness.sentence import figure, said
 
 ASKS = (ReadPropertyRequest, ReadPropertyMultipleRequest, WhoIsRequest)
 ANSWER_OCTETS = 24
@@ -93,7 +94,9 @@ class _Reader(Application):  # type: ignore[misc]
 
     def request(self, apdu: Any) -> asyncio.Future[Any]:
         if not isinstance(apdu, ASKS):
-            raise LinkError(f"refused to send {type(apdu).__name__} over BACnet: this program only reads")
+            raise LinkError(
+                said("refused to send {what} over BACnet: this program only reads", what=type(apdu).__name__)
+            )
         answer: asyncio.Future[Any] = super().request(apdu)
         return answer
 
@@ -223,9 +226,9 @@ class Stack:
         """Find out how much the device can answer at once; raises LinkError where it does not answer at all."""
         self._multiple = True
         if longest_answer is None:
-            said = await self._property(address, THIS_DEVICE, "max-apdu-length-accepted")
-            known = isinstance(said, Value) and said.kind == "unsigned" and said.number >= 50
-            longest_answer = int(said.number) if isinstance(said, Value) and known else SMALLEST_ANSWER
+            answer = await self._property(address, THIS_DEVICE, "max-apdu-length-accepted")
+            known = isinstance(answer, Value) and answer.kind == "unsigned" and answer.number >= 50
+            longest_answer = int(answer.number) if isinstance(answer, Value) and known else SMALLEST_ANSWER
         self._at_once = max(1, (min(longest_answer, LONGEST_ANSWER) - 3) // ANSWER_OCTETS)
 
     async def read(self, address: Address, wanted: Mapping[str, Sequence[str]]) -> dict[Key, Value | Refused]:
@@ -265,7 +268,7 @@ class Stack:
         except ErrorRejectAbortNack as refused:
             return Refused(_why(refused))
         if not isinstance(answer, ReadPropertyACK):
-            return Refused("another answer than was asked for")
+            return Refused(said("another answer than was asked for"))
         return _value(answer.propertyValue.tagList, one)
 
     async def _ask(self, request: Any, address: Address) -> Any:
@@ -282,10 +285,16 @@ class Stack:
             raise self._nobody(address) from None
 
     def _nobody(self, address: Address) -> LinkError:
-        trouble = f" ({self._port.trouble})" if self._port.trouble else ""
+        text = said(
+            "BACnet device at {address}: no answer within {wait} s, asked twice",
+            address=str(address),
+            wait=figure(self._timeout_s, "g"),
+        )
+        if self._port.trouble:
+            text = said("{text} ({why})", text=text, why=self._port.trouble)
         return LinkError(
-            f"BACnet device at {address}: no answer within {self._timeout_s:g} s, asked twice{trouble}",
-            hint="check that the device is on, its address and port, and that no firewall drops UDP in between",
+            text,
+            hint=said("check that the device is on, its address and port, and that no firewall drops UDP in between"),
         )
 
 
@@ -343,4 +352,7 @@ def _value(tags: TagList | None, one: str) -> Value:
 def _why(refused: BaseException) -> str:
     if isinstance(refused, ErrorPDU):
         return str(getattr(refused, "errorCode", "error"))
-    return f"{'rejected' if isinstance(refused, RejectPDU) else 'aborted'}: {refused.apduAbortRejectReason}"  # type: ignore[attr-defined]
+    reason = str(refused.apduAbortRejectReason)  # type: ignore[attr-defined]
+    if isinstance(refused, RejectPDU):
+        return said("rejected: {reason}", reason=reason)
+    return said("aborted: {reason}", reason=reason)

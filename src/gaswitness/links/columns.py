@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from gaswitness.errors import InputError
 from gaswitness.links.cells import Kind, kind_of
+from gaswitness.sentence import listed, said
 
 TIME_WORDS = frozenset(
     {"timestamp", "time", "datetime", "date", "t", "ts", "seconds", "sec", "elapsed", "utc", "instant"}
@@ -68,11 +69,11 @@ def find_roles(
     time_at = _named(columns, time, source, "--time") if time is not None else _find_time(columns, source)
     if columns[time_at].kind not in ("instant", "number"):
         raise InputError(
-            "not a time column",
-            where=f"{source}, column {columns[time_at].name!r}",
+            said("not a time column"),
+            where=said("{source}, column {name}", source=source, name=repr(columns[time_at].name)),
             found=next((cell for cell in columns[time_at].sample if cell), ""),
-            expected="ISO 8601 such as 2026-11-25T09:30:00, or seconds",
-            hint="day and month in another order cannot be told apart; write the year first",
+            expected=said("ISO 8601 such as 2026-11-25T09:30:00, or seconds"),
+            hint=said("day and month in another order cannot be told apart; write the year first"),
         )
     value_at = _named(columns, value, source, "--value") if value is not None else None
     free = [i for i, column in enumerate(columns) if i not in (time_at, value_at) and column.name]
@@ -95,11 +96,11 @@ def find_roles(
         values = [i for i in free if columns[i].kind in ("number", "blank")]
     if not any(columns[i].kind == "number" for i in values) and value_at is None:
         raise InputError(
-            "no column of readings",
+            said("no column of readings"),
             where=source,
             found=[column.name for column in columns],
-            expected="a column of numbers beside the time",
-            hint="name it with --value",
+            expected=said("a column of numbers beside the time"),
+            hint=said("name it with --value"),
         )
     sure = tuple(i for i in values if columns[i].kind == "number" or i == value_at)
     return Roles(time_at, columns[time_at].kind == "instant", channel_at, tuple(values), sure, only)
@@ -111,11 +112,11 @@ def _named(columns: list[Column], name: str, source: str, option: str) -> int:
         return names.index(name)
     close = difflib.get_close_matches(name, names, n=1)
     raise InputError(
-        f"no column of the name given with {option}",
+        said("no column of the name given with {option}", option=option),
         where=source,
         found=name,
-        expected="one of " + ", ".join(repr(n) for n in names if n),
-        hint=f"did you mean {close[0]!r}?" if close else "",
+        expected=said("one of {known}", known=listed(repr(n) for n in names if n)),
+        hint=said("did you mean {close}?", close=repr(close[0])) if close else "",
     )
 
 
@@ -129,11 +130,11 @@ def _find_time(columns: list[Column], source: str) -> int:
     if called:
         return called[0]  # refused for what it holds, which says more than that none was found
     raise InputError(
-        "no time column found",
+        said("no time column found"),
         where=source,
         found=[column.name for column in columns],
-        expected="ISO 8601 or seconds, in a column called timestamp, time, date, t_s or alike",
-        hint="name it with --time",
+        expected=said("ISO 8601 or seconds, in a column called timestamp, time, date, t_s or alike"),
+        hint=said("name it with --time"),
     )
 
 
@@ -177,9 +178,9 @@ def _find_value(figures: list[int], columns: list[Column], source: str) -> int:
         if len(found) == 1:
             return found[0]
     raise InputError(
-        "no single column of readings beside the channel",
+        said("no single column of readings beside the channel"),
         where=source,
         found=[columns[i].name for i in figures],
-        expected="one",
-        hint="name it with --value",
+        expected=said("one"),
+        hint=said("name it with --value"),
     )

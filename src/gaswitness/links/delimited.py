@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from gaswitness.errors import InputError
 from gaswitness.links.cells import BadCell, Cells, instants, kind_of, numbers, text_of
+from gaswitness.sentence import said
 
 BLOCK_BYTES = 1 << 22
 LONGEST_LINE = 1 << 20
@@ -68,8 +69,10 @@ class Block:
 
     def where(self, row: int, column: int | None = None) -> str:
         """Words for a message: file, line, column."""
-        name = "" if column is None else f", column {self._names[column] or column + 1!r}"
-        return f"{self._source}, line {self._lines[row]}{name}"
+        at = said("{source}, line {line}", source=self._source, line=str(self._lines[row]))
+        if column is None:
+            return at
+        return said("{source}, column {name}", source=at, name=repr(self._names[column] or column + 1))
 
     def numbers(self, column: int) -> NDArray[np.float64]:
         """A column of numbers, NaN where blank."""
@@ -77,11 +80,11 @@ class Block:
             return numbers(self.cells(column), decimal_comma=self._decimal_comma)
         except BadCell as bad:
             raise InputError(
-                "not a reading",
+                said("not a reading"),
                 where=self.where(bad.row, column),
                 found=bad.found,
-                expected="a finite number, or nothing where there was no reading",
-                hint="leave the cell empty, or name the columns to be read with --value",
+                expected=said("a finite number, or nothing where there was no reading"),
+                hint=said("leave the cell empty, or name the columns to be read with --value"),
             ) from None
 
     def instants(self, column: int) -> tuple[NDArray[np.int64], NDArray[np.int64] | None]:
@@ -90,11 +93,11 @@ class Block:
             return instants(self.cells(column), decimal_comma=self._decimal_comma)
         except BadCell as bad:
             raise InputError(
-                "not an instant",
+                said("not an instant"),
                 where=self.where(bad.row, column),
                 found=bad.found,
-                expected="ISO 8601 such as 2026-11-25T09:30:00, the same way in all rows",
-                hint="day and month in another order cannot be told apart; write the year first",
+                expected=said("ISO 8601 such as 2026-11-25T09:30:00, the same way in all rows"),
+                hint=said("day and month in another order cannot be told apart; write the year first"),
             ) from None
 
     def cells(self, column: int) -> Cells:
@@ -107,7 +110,10 @@ class Block:
         if width > LONGEST_CELL:
             row = int(lengths.argmax())
             raise InputError(
-                "cell too long", where=self.where(row, column), found=width, expected=f"at most {LONGEST_CELL} bytes"
+                said("cell too long"),
+                where=self.where(row, column),
+                found=width,
+                expected=said("at most {count} bytes", count=LONGEST_CELL),
             )
         width = max(width, 3)
         octets = np.lib.stride_tricks.sliding_window_view(self._data, width)[starts]
@@ -132,9 +138,9 @@ class Block:
             odd = (open_quotes[self._ends - 1] - before) % 2 == 1
             if odd.any():
                 raise InputError(
-                    "a quote that does not close",
+                    said("a quote that does not close"),
                     where=self.where(int(odd.argmax())),
-                    expected="quotes in pairs on one line",
+                    expected=said("quotes in pairs on one line"),
                 )
             at &= open_quotes % 2 == 0
         cuts = np.flatnonzero(at)
@@ -150,11 +156,11 @@ class Block:
             return np.take(cuts, first[:, None] + np.arange(per_row))
         row = int(wrong.argmax())
         raise InputError(
-            "a row of another length",
+            said("a row of another length"),
             where=self.where(row),
-            found=f"{counts[row] + 1} cells",
-            expected=f"{per_row + 1} cells, as in the first rows",
-            hint="mend or take out the line; the cells of a blank reading are left empty, not left out",
+            found=said("{count} cells", count=int(counts[row]) + 1),
+            expected=said("{count} cells, as in the first rows", count=per_row + 1),
+            hint=said("mend or take out the line; the cells of a blank reading are left empty, not left out"),
         )
 
     def _trim(self, starts: NDArray[np.int64], ends: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -192,15 +198,18 @@ class Delimited:
                 if b"\0" in octets:
                     at = line + octets[: octets.index(b"\0")].count(b"\n")
                     raise InputError(
-                        "zero bytes, not text",
-                        where=f"{self.source}, line {at}",
-                        hint="the recorder may have lost power here; take the damaged lines out of a copy",
+                        said("zero bytes, not text"),
+                        where=said("{source}, line {line}", source=self.source, line=str(at)),
+                        hint=said("the recorder may have lost power here; take the damaged lines out of a copy"),
                     )
                 end = octets.rfind(b"\n") + 1
                 if not fresh:
                     octets, rest, end = self._without_torn_end(octets), b"", len(octets)
                 elif end == 0 and len(octets) > LONGEST_LINE:
-                    raise InputError("a line without an end", where=f"{self.source}, line {line}")
+                    raise InputError(
+                        said("a line without an end"),
+                        where=said("{source}, line {line}", source=self.source, line=str(line)),
+                    )
                 else:
                     octets, rest = octets[:end], octets[end:]
                 if octets:
@@ -230,7 +239,7 @@ class Delimited:
                     stream = io.BytesIO((start + self._read(stream, -1)).decode("utf-16").encode())
                 except UnicodeDecodeError as error:
                     raise InputError(
-                        "not the UTF-16 text that it begins as", where=self.source, found=error.reason
+                        said("not the UTF-16 text that it begins as"), where=self.source, found=error.reason
                     ) from None
             elif start != _BOM:
                 stream.seek(0)
@@ -240,12 +249,14 @@ class Delimited:
         try:
             return stream.read(size)
         except (EOFError, gzip.BadGzipFile, zlib.error) as error:
-            raise InputError("a compressed file that does not unpack", where=self.source, found=str(error)) from None
+            raise InputError(
+                said("a compressed file that does not unpack"), where=self.source, found=str(error)
+            ) from None
 
 
 def _layout(head: bytes, source: str) -> Layout:
     if b"\0" in head:
-        raise InputError("not a text file", where=source, expected="CSV text, .gz of it, or Parquet")
+        raise InputError(said("not a text file"), where=source, expected=said("CSV text, .gz of it, or Parquet"))
     lines = head.split(b"\n")
     if len(lines) > _SAMPLE_LINES:
         lines = lines[:_SAMPLE_LINES]
@@ -255,7 +266,10 @@ def _layout(head: bytes, source: str) -> Layout:
     first = next((i for i, text in enumerate(texts) if text.strip() and not text.startswith("#")), None)
     if first is None:
         raise InputError(
-            "nothing in it", where=source, expected="a header line and rows of readings", hint="is it the right file?"
+            said("nothing in it"),
+            where=source,
+            expected=said("a header line and rows of readings"),
+            hint=said("is it the right file?"),
         )
     if texts[first].lower().startswith("sep=") and len(texts[first]) == 5 and len(texts) > first + 1:
         delimiter, first = texts[first][4], first + 1
@@ -269,9 +283,9 @@ def _layout(head: bytes, source: str) -> Layout:
     rows = [_split(text, delimiter) for text in texts[header_lines:] if text.strip(" \t" + delimiter)]
     if not rows:
         raise InputError(
-            "no rows of readings",
-            where=f"{source}, line {header_lines + 1}",
-            expected="at least one row after the header",
+            said("no rows of readings"),
+            where=said("{source}, line {line}", source=source, line=str(header_lines + 1)),
+            expected=said("at least one row after the header"),
         )
     names = [f"column {i + 1}" for i in range(len(top))] if headless else [cell.strip() for cell in top]
     if len(rows[0]) == len(names) + 1:

@@ -23,6 +23,7 @@ from numpy.typing import NDArray
 from gaswitness.errors import InputError
 from gaswitness.links.cells import Cells, micros, read_instant, text_of
 from gaswitness.links.columns import Column, Roles, column_of, find_roles
+from gaswitness.sentence import figure, listed, said
 
 Floats = NDArray[np.float64]
 
@@ -69,11 +70,11 @@ class Log:
             return self.channels[channel]
         close = difflib.get_close_matches(channel or "", self.channels, n=1)
         raise InputError(
-            "which channel?" if channel is None else "no such channel",
+            said("which channel?") if channel is None else said("no such channel"),
             where=self.source,
             found=channel,
-            expected="one of " + ", ".join(map(repr, self.channels)),
-            hint=f"did you mean {close[0]!r}?" if close else "name one with --channel",
+            expected=said("one of {known}", known=listed(map(repr, self.channels))),
+            hint=said("did you mean {close}?", close=repr(close[0])) if close else said("name one with --channel"),
         )
 
     def instant(self, t_s: float) -> str | float:
@@ -105,7 +106,7 @@ def read_log(path: str | Path, *, time: str | None = None, value: str | None = N
     """
     path = Path(path)
     if path.is_dir():
-        raise InputError("a folder, not a log", where=str(path), expected="a CSV, CSV.gz or Parquet file")
+        raise InputError(said("a folder, not a log"), where=str(path), expected=said("a CSV, CSV.gz or Parquet file"))
     table, columns = _open(path)
     roles = find_roles(columns, table.source, time=time, value=value, channel=channel)
     return _Reader(table, columns, roles).read()
@@ -126,24 +127,26 @@ def parse_instant(text: str, log: Log) -> float:
     instant = read_instant(text)
     if instant is None:
         raise InputError(
-            "not a time", found=text, expected="ISO 8601 such as 2026-11-25T09:30:00, or seconds from the first row"
+            said("not a time"),
+            found=text,
+            expected=said("ISO 8601 such as 2026-11-25T09:30:00, or seconds from the first row"),
         )
     if log.start is None:
         raise InputError(
-            "the log counts seconds and has no instants",
+            said("the log counts seconds and has no instants"),
             where=log.source,
             found=text,
-            expected="seconds from the first row",
+            expected=said("seconds from the first row"),
         )
     if instant.tzinfo is None and log.start.tzinfo is not None:
         instant = instant.replace(tzinfo=log.start.tzinfo)
     if instant.tzinfo is not None and log.start.tzinfo is None:
         raise InputError(
-            "the log states no time zone",
+            said("the log states no time zone"),
             where=log.source,
             found=text,
-            expected="an instant without one",
-            hint="write the time as it stands in the log",
+            expected=said("an instant without one"),
+            hint=said("write the time as it stands in the log"),
         )
     return (micros(instant)[0] - micros(log.start)[0]) / 1e6
 
@@ -186,9 +189,9 @@ class _Reader:
                 self._take(block)
         source = self._table.source
         if not self._times:
-            raise InputError("no rows of readings", where=source, expected="at least one row")
+            raise InputError(said("no rows of readings"), where=source, expected=said("at least one row"))
         if self._table.torn:
-            self._notes.append("the last line broke off and was left out")
+            self._notes.append(said("the last line broke off and was left out"))
         times = np.concatenate(self._times)
         self._times.clear()
         start, first_s = None, 0.0
@@ -215,7 +218,8 @@ class _Reader:
                 if column in roles.sure:
                     raise
                 del self._values[column]  # blank in the first rows, words later: remarks, not readings
-                self._notes.append(f"column {self._columns[column].name!r} holds words and was left out")
+                name = repr(self._columns[column].name)
+                self._notes.append(said("column {name} holds words and was left out", name=name))
         if roles.instants:
             times: NDArray[np.int64] | Floats
             times, zone = block.instants(roles.time)
@@ -227,7 +231,10 @@ class _Reader:
                 row = int(missing.argmax())
                 found = None if np.isnan(times[row]) else float(times[row])
                 raise InputError(
-                    "no time", where=block.where(row, roles.time), found=found, expected="seconds in every row"
+                    said("no time"),
+                    where=block.where(row, roles.time),
+                    found=found,
+                    expected=said("seconds in every row"),
                 )
         self._times.append(times)
         if roles.channel is not None:
@@ -241,9 +248,9 @@ class _Reader:
             self._zone_s = None if zone is None else int(zone[0])
         elif (zone is None) != (self._zone_s is None):
             raise InputError(
-                "a change between instants with and without time zone",
+                said("a change between instants with and without time zone"),
                 where=block.where(0, self._roles.time),
-                expected="the same way in all rows",
+                expected=said("the same way in all rows"),
             )
 
     def _coded(self, cells: Cells) -> NDArray[np.int32]:
@@ -265,7 +272,7 @@ class _Reader:
         return codes
 
     def _wide(self, t_s: Floats, start: datetime | None) -> Iterator[tuple[str, Trace]]:
-        order = self._order(t_s, "")
+        order = self._order(t_s, None)
         if order is not None:
             t_s = t_s[order]
         t_s.setflags(write=False)
@@ -284,18 +291,26 @@ class _Reader:
         for raw, code in self._names.items():
             mine = rows[ends[code - 1] if code else 0 : ends[code]]
             name = text_of(raw) or "(no name)"
-            order = self._order(t_s[mine], f" of channel {name!r}")
+            order = self._order(t_s[mine], name)
             if order is not None:
                 mine = mine[order]
             yield name, _trace(name, t_s[mine], values[mine], start, self._columns[column].name)
 
-    def _order(self, t_s: Floats, of: str) -> NDArray[np.int64] | None:
+    def _order(self, t_s: Floats, channel: str | None) -> NDArray[np.int64] | None:
         steps = np.diff(t_s)
         back = steps < 0
         if not back.any():
             return None
+        count, most = int(back.sum()), figure(-steps.min(), ".6g")
         self._notes.append(
-            f"{int(back.sum())} rows{of} went back in time, by {-steps.min():.6g} s at most; sorted by time"
+            said("{count} rows went back in time, by {most} s at most; sorted by time", count=count, most=most)
+            if channel is None
+            else said(
+                "{count} rows of channel {name} went back in time, by {most} s at most; sorted by time",
+                count=count,
+                name=repr(channel),
+                most=most,
+            )
         )
         return np.argsort(t_s, kind="stable")
 

@@ -14,6 +14,7 @@ from typing import Any
 
 from gaswitness.links.scaled import detector_of, reading, without_faulty
 from gaswitness.run.ports import Polled, PolledReading
+from gaswitness.sentence import figure, said
 from gaswitness.site.records import Detector, Site
 from gaswitness.site.wires import LinkSpec, TopicEntry
 
@@ -28,6 +29,10 @@ _ON = {"true": True, "1": True, "on": True, "false": False, "0": False, "off": F
 
 class Unfit(ValueError):
     """A message that does not hold what the site says: found and expected."""
+
+    def __init__(self, message: str) -> None:
+        super().__init__(message)
+        self.message = message
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,15 +57,15 @@ def parsed(payload: bytes) -> Any:
     (12.5, 'ON', {'ppm': 3})
     """
     if len(payload) > LONGEST_PAYLOAD:
-        raise Unfit(f"found {len(payload)} octets, expected at most {LONGEST_PAYLOAD}")
+        raise Unfit(said("found {count} octets, expected at most {most}", count=len(payload), most=LONGEST_PAYLOAD))
     try:
         text = payload.decode("utf-8")
     except UnicodeDecodeError as error:
-        raise Unfit("found octets that are not UTF-8, expected text") from error
+        raise Unfit(said("found octets that are not UTF-8, expected text")) from error
     try:
         return json.loads(text)
     except RecursionError as error:
-        raise Unfit("found values nested too deep") from error
+        raise Unfit(said("found values nested too deep")) from error
     except ValueError:
         return text.strip()
 
@@ -81,7 +86,7 @@ def pointed(document: Any, pointer: str) -> Any:
         ):
             here = here[int(key)]
         else:
-            raise Unfit(f"found {_short(document)}, expected a value at {pointer}")
+            raise Unfit(said("found {found}, expected a value at {pointer}", found=_short(document), pointer=pointer))
     return here
 
 
@@ -97,7 +102,7 @@ def number_of(value: Any) -> float:
             return float(value) if value.isascii() and "_" not in value else float("no")
         except ValueError:
             pass
-    raise Unfit(f"found {_short(value)}, expected a number")
+    raise Unfit(said("found {found}, expected a number", found=_short(value)))
 
 
 def state_of(value: Any, entry: TopicEntry) -> bool:
@@ -109,7 +114,7 @@ def state_of(value: Any, entry: TopicEntry) -> bool:
     False
     """
     if isinstance(value, dict | list) or value is None:
-        raise Unfit(f"found {_short(value)}, expected a state")
+        raise Unfit(said("found {found}, expected a state", found=_short(value)))
     if isinstance(value, float) and value.is_integer():
         value = int(value)
     text = json.dumps(value) if isinstance(value, bool) else str(value)
@@ -117,7 +122,7 @@ def state_of(value: Any, entry: TopicEntry) -> bool:
         return (text in entry.on_values) != entry.inverted
     on = _ON.get(text.lower())
     if on is None:
-        raise Unfit(f"found {_short(value)}, expected true or false, 1 or 0, on or off")
+        raise Unfit(said("found {found}, expected true or false, 1 or 0, on or off", found=_short(value)))
     return on != entry.inverted
 
 
@@ -131,13 +136,16 @@ def instant_of(value: Any, unit: str) -> float:
         try:
             instant = datetime.fromisoformat(value)
         except ValueError as error:
-            raise Unfit(f"found {_short(value)}, expected an instant as 2026-11-25T09:00:00Z") from error
+            text = said("found {found}, expected an instant as 2026-11-25T09:00:00Z", found=_short(value))
+            raise Unfit(text) from error
         if instant.tzinfo is None:
-            raise Unfit(f"found {_short(value)}, expected an instant with its zone, as 2026-11-25T09:00:00Z")
+            raise Unfit(
+                said("found {found}, expected an instant with its zone, as 2026-11-25T09:00:00Z", found=_short(value))
+            )
         return instant.timestamp()
     stamp_s = number_of(value) / (1000.0 if unit == "ms" else 1.0)
     if not math.isfinite(stamp_s):
-        raise Unfit(f"found {_short(value)}, expected an instant")
+        raise Unfit(said("found {found}, expected an instant", found=_short(value)))
     return stamp_s
 
 
@@ -159,8 +167,7 @@ class Board:
     heard: dict[str, Heard] = field(default_factory=dict)
     told: dict[str, tuple[Heard, bool]] = field(default_factory=dict)
     """The message that was given last as a reading, by signal, and whether as one overdue."""
-
-    said: dict[str, str] = field(default_factory=dict)
+    told_of: dict[str, str] = field(default_factory=dict)
     """What was said first of a signal that is in doubt: the same for as long as it is, whatever messages hold."""
 
     def take(self, topic: str, payload: bytes, *, retained: bool, arrived_s: float, wall: datetime) -> None:
@@ -170,7 +177,7 @@ class Board:
             document = parsed(payload)
         except Unfit as error:
             for entry in entries:
-                self.heard[entry.signal] = Heard(None, arrived_s, retained=retained, unfit=str(error))
+                self.heard[entry.signal] = Heard(None, arrived_s, retained=retained, unfit=error.message)
             return
         for entry in entries:
             new = _read(document, entry, Heard(None, arrived_s, retained=retained), wall.timestamp())
@@ -195,17 +202,21 @@ class Board:
             elif not last.unfit:
                 status[entry.signal] = state_of(last.value, entry)
             if doubt:
-                remarks.append(self.said.setdefault(entry.signal, f"{entry.signal}: topic {entry.topic}: {doubt}"))
+                text = said("{signal}: topic {topic}: {doubt}", signal=entry.signal, topic=entry.topic, doubt=doubt)
+                remarks.append(self.told_of.setdefault(entry.signal, text))
             else:
-                self.said.pop(entry.signal, None)
+                self.told_of.pop(entry.signal, None)
         return Polled(without_faulty(readings, status), status, tuple(dict.fromkeys(remarks)))
 
     def _clock(self, last: Heard) -> str:
         """What is to be said of the instant in a live message that cannot be this machine's."""
         if last.retained or -AHEAD_S <= last.late_s <= OVERDUE_POLLS * self.spec.poll_s:
             return ""
-        how = f"{last.late_s:.0f} s old on arrival" if last.late_s > 0 else f"{-last.late_s:.0f} s in the future"
-        return f"its instant is {how}: set the clocks of sender and this machine alike, or see why it is held up"
+        age = figure(abs(last.late_s))
+        how = said("{age} s old on arrival", age=age) if last.late_s > 0 else said("{age} s in the future", age=age)
+        return said(
+            "its instant is {how}: set the clocks of sender and this machine alike, or see why it is held up", how=how
+        )
 
     def _reading(self, entry: TopicEntry, last: Heard, now_s: float) -> PolledReading | None:
         """The message as a reading, once, and once more when it is overdue."""
@@ -234,7 +245,7 @@ def _read(document: Any, entry: TopicEntry, new: Heard, wall_s: float) -> Heard:
             return replace(new, value=value)
         stamped_s = instant_of(pointed(document, entry.time_pointer), entry.time_unit)
     except Unfit as error:
-        return replace(new, unfit=str(error))
+        return replace(new, unfit=error.message)
     return replace(new, value=value, stamped_s=stamped_s, late_s=wall_s - stamped_s)
 
 
@@ -256,7 +267,9 @@ def _counts(new: Heard, last: Heard | None, patience_s: float) -> bool:
 def detectors(spec: LinkSpec, site: Site) -> dict[str, Detector]:
     """Detector of every reading, by signal; raises InputError where one does not fit the site."""
     return {
-        entry.signal: detector_of(entry.signal, entry.unit, site, f"link {spec.url}, topics[{at}]")
+        entry.signal: detector_of(
+            entry.signal, entry.unit, site, said("link {url}, {entry}", url=spec.url, entry=f"topics[{at}]")
+        )
         for at, entry in enumerate(spec.topics)
         if entry.signal.endswith(".reading")
     }

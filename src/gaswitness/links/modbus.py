@@ -22,7 +22,7 @@ from gaswitness.links import registers
 from gaswitness.links.patience import Patience
 from gaswitness.links.registers import Block, plausible_orders
 from gaswitness.run.ports import Polled
-from gaswitness.sentence import figure, said
+from gaswitness.sentence import figure, listed, said
 from gaswitness.site.records import Site
 from gaswitness.site.wires import LinkSpec, RegisterEntry
 
@@ -34,23 +34,26 @@ READ_FUNCTIONS = {
     3: said("holding registers"),
     4: said("input registers"),
 }
-TCP = "modbus-tcp://HOST:PORT, port 1 to 65535"
+TCP = said("modbus-tcp://HOST:PORT, port 1 to 65535")
 
 _EXCEPTIONS = {
-    1: (said("illegal function"), "the device does not know this function code; try 3 instead of 4, or 1 instead of 2"),
+    1: (
+        said("illegal function"),
+        said("the device does not know this function code; try 3 instead of 4, or 1 instead of 2"),
+    ),
     2: (
         said("illegal data address"),
-        "the map names a register that the device does not have; addresses here count from 0",
+        said("the map names a register that the device does not have; addresses here count from 0"),
     ),
-    3: (said("illegal data value"), "the device refuses this many registers in one request"),
-    4: (said("server device failure"), "the device itself reports a failure"),
-    5: (said("acknowledge"), "the device is still at work on an earlier request"),
-    6: (said("server device busy"), "poll less often"),
-    8: (said("memory parity error"), "the device itself reports a failure"),
-    10: (said("gateway path unavailable"), "the gateway is not set up for this unit"),
+    3: (said("illegal data value"), said("the device refuses this many registers in one request")),
+    4: (said("server device failure"), said("the device itself reports a failure")),
+    5: (said("acknowledge"), said("the device is still at work on an earlier request")),
+    6: (said("server device busy"), said("poll less often")),
+    8: (said("memory parity error"), said("the device itself reports a failure")),
+    10: (said("gateway path unavailable"), said("the gateway is not set up for this unit")),
     11: (
         said("gateway target failed to respond"),
-        "the unit behind the gateway does not answer; check unit_id and its supply",
+        said("the unit behind the gateway does not answer; check unit_id and its supply"),
     ),
 }
 """Exception codes of the MODBUS Application Protocol Specification V1.1b3, section 7 (from memory)."""
@@ -60,7 +63,9 @@ logging.getLogger("pymodbus.logging").setLevel(logging.CRITICAL)
 
 def _reads_only(sending: bool, pdu: ModbusPDU) -> ModbusPDU:
     if sending and pdu.function_code not in READ_FUNCTIONS:
-        raise LinkError(f"refused to send Modbus function {pdu.function_code}: this program only reads")
+        raise LinkError(
+            said("refused to send Modbus function {code}: this program only reads", code=str(pdu.function_code))
+        )
     return pdu
 
 
@@ -92,8 +97,10 @@ class ModbusLink:
             self._client.close()
             raise LinkError(
                 said("{url}: could not connect within {wait} s", url=self.url, wait=figure(self._timeout_s, "g")),
-                hint="check address, port and cable; see that the device is on and serves Modbus here, "
-                "and that no other program holds its only connection",
+                hint=said(
+                    "check address, port and cable; see that the device is on and serves Modbus here, "
+                    "and that no other program holds its only connection"
+                ),
             )
         self._patience.succeeded()
 
@@ -151,7 +158,7 @@ class ModbusLink:
             await self._drop()
             raise LinkError(
                 said("{where}: no answer within {wait} s", where=where, wait=figure(self._timeout_s, "g")),
-                hint="check the cable, the unit number and, on a serial line, speed and parity",
+                hint=said("check the cable, the unit number and, on a serial line, speed and parity"),
             ) from error
         if answer.isError():
             name, hint = _EXCEPTIONS.get(answer.exception_code, (said("unknown exception"), ""))
@@ -188,15 +195,20 @@ def _client_maker(url: str, timeout_s: float) -> Callable[[], AsyncModbusTcpClie
         parts = urlsplit(url)
         host, port = (parts.hostname, parts.port or 502) if parts.scheme == "modbus-tcp" else (None, 0)
     except ValueError as error:
-        raise InputError("not an address", where="link", found=url, expected=TCP) from error
+        raise InputError(said("not an address"), where=said("link"), found=url, expected=TCP) from error
     if parts.scheme == "modbus-tcp":
         if not host:
-            raise InputError("not an address", where="link", found=url, expected=TCP)
+            raise InputError(said("not an address"), where=said("link"), found=url, expected=TCP)
         return lambda: AsyncModbusTcpClient(host, port=port, **common)
     if parts.scheme == "modbus-rtu":
         serial = _serial_options(url)
         return lambda: AsyncModbusSerialClient(**serial, **common)
-    raise InputError("not a Modbus link", where="link", found=url, expected="modbus-tcp://... or modbus-rtu://...")
+    raise InputError(
+        said("not a Modbus link"),
+        where=said("link"),
+        found=url,
+        expected=listed(["modbus-tcp://...", "modbus-rtu://..."], " or "),
+    )
 
 
 def _serial_options(url: str) -> dict[str, Any]:
@@ -213,13 +225,14 @@ def _serial_options(url: str) -> dict[str, Any]:
     try:
         baud, parity, stop = int(asked.pop("baud", "19200")), asked.pop("parity", "E"), int(asked.pop("stop", "1"))
     except ValueError as error:
-        raise InputError("not a serial line", where="link", found=url, expected=expected) from error
+        raise InputError(said("not a serial line"), where=said("link"), found=url, expected=expected) from error
     if not port or asked or parity not in ("E", "O", "N") or stop not in (1, 2) or baud <= 0:
-        raise InputError("not a serial line", where="link", found=url, expected=expected)
+        raise InputError(said("not a serial line"), where=said("link"), found=url, expected=expected)
     try:
         import serial  # noqa: F401
     except ImportError as error:
         raise LinkError(
-            f"{url}: a serial line needs one more package", hint="pip install 'gaswitness[serial]'"
+            said("{url}: a serial line needs one more package", url=url),
+            hint=said("install it: {command}", command="pip install 'gaswitness[serial]'"),
         ) from error
     return {"port": port, "baudrate": baud, "parity": parity, "stopbits": stop}

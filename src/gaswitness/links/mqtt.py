@@ -24,13 +24,14 @@ from gaswitness.links import messages
 from gaswitness.links.messages import Board
 from gaswitness.links.patience import Patience
 from gaswitness.run.ports import Polled
+from gaswitness.sentence import figure, listed, said
 from gaswitness.site.records import Site
 from gaswitness.site.wires import LinkSpec
 
 if TYPE_CHECKING:
     from aiomqtt import Message
 
-EXPECTED = "mqtt://HOST:PORT, or mqtts://HOST:PORT with TLS"
+EXPECTED = said("mqtt://HOST:PORT, or mqtts://HOST:PORT with TLS")
 USER, PASSWORD = "GASWITNESS_MQTT_USER", "GASWITNESS_MQTT_PASSWORD"
 CA, CERTIFICATE, KEY = "GASWITNESS_MQTT_CA", "GASWITNESS_MQTT_CERT", "GASWITNESS_MQTT_KEY"
 """Environment: files in PEM form with the authority that vouches for the broker, and the client's own proof."""
@@ -58,14 +59,18 @@ def broker_of(url: str) -> Broker:
         parts = urlsplit(url)
         host, port = parts.hostname or "", parts.port
     except ValueError as error:
-        raise InputError("not an MQTT address", where="link", found=url, expected=EXPECTED) from error
+        raise InputError(said("not an MQTT address"), where=said("link"), found=url, expected=EXPECTED) from error
     if not host or port == 0 or parts.path not in ("", "/") or parts.query or parts.fragment:
-        hint = "topics belong into the site, under `topics`" if parts.path not in ("", "/") else ""
-        raise InputError("not an MQTT address", where="link", found=url, expected=EXPECTED, hint=hint)
+        hint = said("topics belong into the site, under `topics`") if parts.path not in ("", "/") else ""
+        raise InputError(said("not an MQTT address"), where=said("link"), found=url, expected=EXPECTED, hint=hint)
     tls = _context() if parts.scheme == "mqtts" else None
     user, password = os.environ.get(USER), os.environ.get(PASSWORD)
     if password is not None and user is None:
-        raise InputError(f"{PASSWORD} is set", where="environment", expected=f"{USER} beside it")
+        raise InputError(
+            said("{variable} is set", variable=PASSWORD),
+            where=said("environment"),
+            expected=said("{variable} beside it", variable=USER),
+        )
     return Broker(host, port or (8883 if tls else 1883), tls, user, password)
 
 
@@ -80,7 +85,10 @@ def _context() -> ssl.SSLContext:
     except (OSError, ValueError) as error:  # no such file, or none in PEM form
         given = ", ".join(f"{name}={path}" for name, path in files.items() if path)
         raise InputError(
-            f"not usable for TLS ({error})", where="environment", found=given, expected="files in PEM form, keys open"
+            said("not usable for TLS ({why})", why=str(error)),
+            where=said("environment"),
+            found=given,
+            expected=said("files in PEM form, keys open"),
         ) from error
     return context
 
@@ -112,7 +120,7 @@ class _Ear(threading.Thread):
         except asyncio.CancelledError:
             pass
         except Exception as error:  # whatever it is: nothing is heard any more, and that must be told
-            self._gone(LinkError(f"{type(error).__name__}: {error}"))
+            self._gone(LinkError(said("it broke ({why})", why=f"{type(error).__name__}: {error}")))
 
     def stop(self) -> None:
         """Let the connection go, from any thread; nothing is heard any more from here on."""
@@ -141,8 +149,8 @@ class _Ear(threading.Thread):
                 refused = [topic for topic, code in zip(self._topics, granted, strict=True) if _code(code) >= REFUSED]
                 if refused:
                     raise LinkError(
-                        f"the broker refuses {', '.join(refused)}",
-                        hint="have the broker let this user read these topics",
+                        said("the broker refuses {topics}", topics=listed(refused)),
+                        hint=said("have the broker let this user read these topics"),
                     )
                 self.listening.set_result(None)
                 async for message in client.messages:
@@ -151,7 +159,8 @@ class _Ear(threading.Thread):
                     self._hear(message)
         except (aiomqtt.MqttError, OSError, ValueError) as error:
             why = re.sub(r"^\[Errno -?\d+\] ", "", str(error)) or type(error).__name__
-            self._gone(LinkError(f"connection lost ({why})" if self.listening.done() else why, hint=_hint(why)))
+            text = said("connection lost ({why})", why=why) if self.listening.done() else said("{why}", why=why)
+            self._gone(LinkError(text, hint=_hint(why)))
         except LinkError as error:
             self._gone(error)
 
@@ -167,10 +176,10 @@ def _code(code: object) -> int:
 
 def _hint(why: str) -> str:
     if "certificate" in why.lower():
-        return f"name the authority that signed the broker's certificate by {CA}=FILE"
+        return said("name the authority that signed the broker's certificate by {variable}=FILE", variable=CA)
     if "authoriz" in why.lower() or "user name" in why.lower():
-        return f"give user and password in the environment: {USER}, {PASSWORD}"
-    return "check address and port, that the broker is on, and whether it wants TLS (mqtts://)"
+        return said("give user and password in the environment: {variables}", variables=listed([USER, PASSWORD]))
+    return said("check address and port, that the broker is on, and whether it wants TLS (mqtts://)")
 
 
 class MqttLink:
@@ -196,7 +205,8 @@ class MqttLink:
             import aiomqtt  # noqa: F401
         except ImportError as error:
             raise LinkError(
-                f"{spec.url}: MQTT needs one more package", hint="pip install 'gaswitness[mqtt]'"
+                said("{url}: MQTT needs one more package", url=spec.url),
+                hint=said("install it: {command}", command="pip install 'gaswitness[mqtt]'"),
             ) from error
 
     async def open(self) -> None:
@@ -211,10 +221,15 @@ class MqttLink:
             async with asyncio.timeout(2.0 * self._timeout_s):
                 await asyncio.wrap_future(ear.listening)
         except LinkError as error:
-            raise LinkError(f"{self.url}: {error.message}", hint=error.hint) from error
+            raise LinkError(
+                said("{where}: {message}", where=self.url, message=error.message), hint=error.hint
+            ) from error
         except TimeoutError as error:
             ear.stop()
-            raise LinkError(f"{self.url}: no answer within {2.0 * self._timeout_s:g} s", hint=_hint("")) from error
+            raise LinkError(
+                said("{where}: no answer within {wait} s", where=self.url, wait=figure(2.0 * self._timeout_s, "g")),
+                hint=_hint(""),
+            ) from error
         except BaseException:
             ear.stop()
             raise
@@ -226,7 +241,7 @@ class MqttLink:
         if self._ear is not None and self._ear.lost is not None:
             why = self._ear.lost
             self._ear = None
-            raise LinkError(f"{self.url}: {why.message}", hint=why.hint)
+            raise LinkError(said("{where}: {message}", where=self.url, message=why.message), hint=why.hint)
         if self._ear is None:
             self._patience.check()
             try:

@@ -13,6 +13,7 @@ from typing import Literal
 from gaswitness.errors import InputError
 from gaswitness.links.scaled import detector_of, reading, without_faulty
 from gaswitness.run.ports import Polled, PolledReading
+from gaswitness.sentence import listed, said
 from gaswitness.site.records import Detector, Site
 from gaswitness.site.wires import LinkSpec, ObjectEntry, StatusFlag
 
@@ -32,6 +33,8 @@ UNITS = {
     219: ("micrograms-per-cubic-meter", ("ug/m3",)),
 }
 """Engineering units by number: name, and what they may mean here."""
+USUAL_UNITS = listed([listed(["ppm", "ppb", "%vol", "%LFL"]), "mA"], " or ")
+"""As a site writes them."""
 
 Kind = Literal["real", "unsigned", "signed", "enumerated", "boolean", "flags", "null", "other"]
 
@@ -77,10 +80,12 @@ def detectors(spec: LinkSpec, site: Site) -> dict[str, Detector]:
     made: dict[str, Detector] = {}
     for at, entry in enumerate(spec.objects):
         if is_reading(entry):
-            where = f"link {spec.url}, objects[{at}]"
+            where = said("link {url}, {entry}", url=spec.url, entry=f"objects[{at}]")
             if not entry.object.startswith("analog") or entry.flag is not None:
-                found = entry.object if entry.flag is None else f"the flag {entry.flag}"
-                raise InputError("a reading must be the present value of an analog object", where=where, found=found)
+                found = entry.object if entry.flag is None else said("the flag {flag}", flag=entry.flag)
+                raise InputError(
+                    said("a reading must be the present value of an analog object"), where=where, found=found
+                )
             made[entry.signal] = detector_of(entry.signal, entry.unit, site, where)
     return made
 
@@ -96,23 +101,26 @@ def unit_of(entry: ObjectEntry, stated: Value | Refused, where: str) -> str:
     Where the site scales the number, its word stands alone: what the object says is then not what comes out.
     """
     number = int(stated.number) if isinstance(stated, Value) and stated.kind == "enumerated" else None
-    name, meanings = UNITS.get(number, (f"unit number {number}", ("",))) if number is not None else ("none", ())
+    name = said("none")
+    meanings: tuple[str, ...] = ()
+    if number is not None:
+        name, meanings = UNITS.get(number, (said("unit number {number}", number=str(number)), ("",)))
     if entry.unit is not None:
         if meanings and entry.unit not in meanings and entry.scale == 1.0 and entry.offset == 0.0:
             raise InputError(
-                "the site and the device name different units",
+                said("the site and the device name different units"),
                 where=where,
-                found=f"{name} in the device",
-                expected=f"{entry.unit}, as the site says",
-                hint="find out which is right; where the device names a wrong one, give `scale` beside `unit`",
+                found=said("{unit} in the device", unit=name),
+                expected=said("{unit}, as the site says", unit=entry.unit),
+                hint=said("find out which is right; where the device names a wrong one, give `scale` beside `unit`"),
             )
         return entry.unit
     if len(meanings) != 1 or not meanings[0]:
         raise InputError(
-            "the unit of a reading must be known",
+            said("the unit of a reading must be known"),
             where=where,
-            found=f"{name} in the device, nothing in the site",
-            expected="unit: " + (" or ".join(meanings) if len(meanings) > 1 else "ppm, ppb, %vol, %LFL or mA"),
+            found=said("{unit} in the device, nothing in the site", unit=name),
+            expected=said("unit: {units}", units=listed(meanings, " or ") if len(meanings) > 1 else USUAL_UNITS),
         )
     return meanings[0]
 
@@ -133,7 +141,7 @@ def polled(spec: LinkSpec, by_signal: Mapping[str, Detector], units: Mapping[str
             if on is not None:
                 status[entry.signal] = on
         if doubt:
-            remarks.append(f"{entry.signal}: {entry.object} {doubt}")
+            remarks.append(said("{signal}: {object} {doubt}", signal=entry.signal, object=entry.object, doubt=doubt))
     return Polled(without_faulty(readings, status), status, tuple(dict.fromkeys(remarks)))
 
 
@@ -142,16 +150,18 @@ def _reading(
 ) -> tuple[PolledReading, str]:
     value = got[entry.object, "present-value"]
     if isinstance(value, Refused):
-        return PolledReading(None, "bad"), f"is not readable ({value}): reading unknown"
+        return PolledReading(None, "bad"), said("is not readable ({why}): reading unknown", why=value.why)
     if value.kind not in ("real", "unsigned", "signed"):
-        return PolledReading(None, "bad"), f"found {value}, expected a number: reading unknown"
+        return PolledReading(None, "bad"), said("found {found}, expected a number: reading unknown", found=str(value))
     seen = reading(value.number, entry, unit, detector)
     flags = _flags(entry, got)
     unreal = flags & {"out-of-service", "overridden"}
     if unreal:
-        return replace(seen, quality="bad"), f"is {' and '.join(sorted(unreal))}: its value is not measured"
+        return replace(seen, quality="bad"), said(
+            "is {flags}: its value is not measured", flags=listed(sorted(unreal), " and ")
+        )
     if "fault" in flags:
-        return replace(seen, quality="bad"), "" if fault_is_seen else "shows a fault"
+        return replace(seen, quality="bad"), "" if fault_is_seen else said("shows a fault")
     return seen, ""
 
 
@@ -160,20 +170,20 @@ def _state(entry: ObjectEntry, got: Got) -> tuple[bool | None, str]:
     flags = _flags(entry, got)
     unreal = flags & {"out-of-service", "overridden", *(() if entry.flag else ("fault",))} - {entry.flag or ""}
     if unreal:
-        return None, f"is {' and '.join(sorted(unreal))}: its state is not to be believed"
+        return None, said("is {flags}: its state is not to be believed", flags=listed(sorted(unreal), " and "))
     value = got[entry.object, "status-flags" if entry.flag else "present-value"]
     if isinstance(value, Refused):
-        return None, f"is not readable ({value}): state unknown"
+        return None, said("is not readable ({why}): state unknown", why=value.why)
     if entry.flag is not None:
         if value.kind != "flags":
-            return None, f"found {value}, expected status flags: state unknown"
+            return None, said("found {found}, expected status flags: state unknown", found=str(value))
         return (entry.flag in value.flags) != entry.inverted, ""
     if entry.object.startswith("multi-state"):
         if value.kind != "unsigned":
-            return None, f"found {value}, expected the number of a state: state unknown"
+            return None, said("found {found}, expected the number of a state: state unknown", found=str(value))
         return (int(value.number) in entry.on_values) != entry.inverted, ""
     if value.kind != "enumerated" or value.number not in (0, 1):
-        return None, f"found {value}, expected inactive or active: state unknown"
+        return None, said("found {found}, expected inactive or active: state unknown", found=str(value))
     return bool(value.number) != entry.inverted, ""
 
 

@@ -7,10 +7,13 @@ from dataclasses import dataclass
 from gaswitness.clock import Clock
 from gaswitness.errors import InputError
 from gaswitness.run.ports import Link, Polled
+from gaswitness.sentence import listed, said
 from gaswitness.site.records import Site
 from gaswitness.site.wires import LinkSpec, without_secrets
 
-KINDS = "modbus-tcp://HOST:PORT, modbus-rtu:///dev/..., bacnet://HOST, mqtt://HOST, mqtts://HOST, log:FILE or by-hand:"
+KINDS = said(
+    "modbus-tcp://HOST:PORT, modbus-rtu:///dev/..., bacnet://HOST, mqtt://HOST, mqtts://HOST, log:FILE or by-hand:"
+)
 
 
 class ByHandLink:
@@ -41,13 +44,16 @@ def open_link(url: str | None, site: Site, clock: Clock | None = None) -> Link:
     if url is None:
         if not site.links:
             raise InputError(
-                "the site names no link", where=site.name, expected=KINDS, hint="give one with --link, or in the site"
+                said("the site names no link"),
+                where=site.name,
+                expected=KINDS,
+                hint=said("give one with --link, or in the site"),
             )
         url = site.links[0].url
     try:
         without_secrets(url)
     except ValueError as error:
-        raise InputError(str(error), where="--link", hint=_SECRETS) from error
+        raise InputError(error.args[0], where="--link", hint=_SECRETS) from error
     scheme = url.partition(":")[0].lower()
     if scheme in ("modbus-tcp", "modbus-rtu"):
         from gaswitness.links.modbus import ModbusLink
@@ -67,16 +73,17 @@ def open_link(url: str | None, site: Site, clock: Clock | None = None) -> Link:
         from gaswitness.links.replay import ReplayLink
 
         return ReplayLink(url, site, clock=clock)
-    raise InputError("not a link", where="--link", found=url, expected=KINDS)
+    raise InputError(said("not a link"), where="--link", found=url, expected=KINDS)
 
 
 @dataclass(frozen=True, slots=True)
 class _Kind:
     """What a site must say of one kind of link."""
 
-    name: str
+    none: str
+    several: str
     lists: tuple[str, ...]
-    hint: str = ""
+    hint: str = said("docs/links.md has an example")
 
     def told_by(self, spec: LinkSpec) -> bool:
         """Whether a link of the site says what to read over this kind."""
@@ -84,13 +91,22 @@ class _Kind:
 
 
 MODBUS = _Kind(
-    "register map",
+    said("the site has no register map"),
+    said("the site has several register maps and none for this address"),
     ("registers", "bits"),
-    "`gaswitness rig SITE` prints a map that fits the simulated installation",
+    said("`gaswitness rig SITE` prints a map that fits the simulated installation"),
 )
-BACNET = _Kind("list of BACnet objects", ("objects",))
-MQTT = _Kind("list of MQTT topics", ("topics",))
-_SECRETS = "for MQTT, give them in the environment: GASWITNESS_MQTT_USER, GASWITNESS_MQTT_PASSWORD"
+BACNET = _Kind(
+    said("the site has no list of BACnet objects"),
+    said("the site has several lists of BACnet objects and none for this address"),
+    ("objects",),
+)
+MQTT = _Kind(
+    said("the site has no list of MQTT topics"),
+    said("the site has several lists of MQTT topics and none for this address"),
+    ("topics",),
+)
+_SECRETS = said("for MQTT, give them in the environment: GASWITNESS_MQTT_USER, GASWITNESS_MQTT_PASSWORD")
 
 
 def _spec_for(url: str, site: Site, kind: _Kind) -> LinkSpec:
@@ -103,15 +119,15 @@ def _spec_for(url: str, site: Site, kind: _Kind) -> LinkSpec:
         return fitting[0].model_copy(update={"url": url})
     if not fitting:
         raise InputError(
-            f"the site has no {kind.name}",
-            where=f"site {site.name}, links",
+            kind.none,
+            where=said("site {name}, links", name=site.name),
             found=url,
-            expected=f"{' and '.join(kind.lists)} under `links`",
-            hint=kind.hint or "docs/links.md has an example",
+            expected=said("{lists} under `links`", lists=listed(kind.lists, " and ")),
+            hint=kind.hint,
         )
     raise InputError(
-        f"the site has several {kind.name.replace('map', 'maps').replace('list', 'lists')} and none for this address",
-        where=f"site {site.name}, links",
+        kind.several,
+        where=said("site {name}, links", name=site.name),
         found=url,
-        expected=" or ".join(spec.url for spec in fitting),
+        expected=listed((spec.url for spec in fitting), " or "),
     )

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from gaswitness.errors import InputError
 from gaswitness.links.cells import EARLIEST_US, LATEST_US, NO_READING, Cells
 from gaswitness.links.columns import Column
+from gaswitness.sentence import said
 
 MAGIC = b"PAR1"
 _SAMPLE_ROWS = 200
@@ -30,8 +31,10 @@ class ParquetBlock:
 
     def where(self, row: int, column: int | None = None) -> str:
         """Words for a message: file, row, column."""
-        name = "" if column is None else f", column {self._batch.schema.names[column]!r}"
-        return f"{self._source}, row {self._first_row + row}{name}"
+        at = said("{source}, row {row}", source=self._source, row=str(self._first_row + row))
+        if column is None:
+            return at
+        return said("{source}, column {name}", source=at, name=repr(self._batch.schema.names[column]))
 
     def numbers(self, column: int) -> NDArray[np.float64]:
         """A column of numbers, NaN where missing."""
@@ -41,14 +44,17 @@ class ParquetBlock:
             values = self._batch.column(column).cast(pa.float64(), safe=False).to_numpy(zero_copy_only=False)
         except (pa.ArrowInvalid, pa.ArrowNotImplementedError, ValueError) as error:
             raise InputError(
-                "not readings", where=self.where(0, column), found=str(error), expected="numbers"
+                said("not readings"), where=self.where(0, column), found=str(error), expected=said("numbers")
             ) from None
         values = np.asarray(values, np.float64)
         beyond = np.abs(values) >= NO_READING
         if beyond.any():
             row = int(beyond.argmax())
             raise InputError(
-                "not a reading", where=self.where(row, column), found=float(values[row]), expected="a finite number"
+                said("not a reading"),
+                where=self.where(row, column),
+                found=float(values[row]),
+                expected=said("a finite number"),
             )
         return values
 
@@ -59,21 +65,23 @@ class ParquetBlock:
         array = self._batch.column(column)
         if array.null_count:
             row = int(np.asarray(array.is_null()).argmax())
-            raise InputError("no time", where=self.where(row, column), expected="an instant in every row")
+            raise InputError(said("no time"), where=self.where(row, column), expected=said("an instant in every row"))
         if pa.types.is_string(array.type) or pa.types.is_large_string(array.type):
             from gaswitness.links.cells import BadCell, instants
 
             try:
                 return instants(np.array([text.encode() for text in array.to_pylist()], np.bytes_))
             except BadCell as bad:
-                raise InputError("not an instant", where=self.where(bad.row, column), found=bad.found) from None
+                raise InputError(said("not an instant"), where=self.where(bad.row, column), found=bad.found) from None
         zoned = getattr(array.type, "tz", None) is not None
         cast = array.cast(pa.timestamp("us", tz=getattr(array.type, "tz", None)), safe=False)
         us: NDArray[np.int64] = cast.cast(pa.int64()).to_numpy(zero_copy_only=False)
         beyond = (us < EARLIEST_US) | (us >= LATEST_US)
         if beyond.any():
             raise InputError(
-                "not an instant", where=self.where(int(beyond.argmax()), column), expected="the years 1900 to 2199"
+                said("not an instant"),
+                where=self.where(int(beyond.argmax()), column),
+                expected=said("the years 1900 to 2199"),
             )
         return us, np.zeros(len(self), np.int64) if zoned else None
 
@@ -95,9 +103,9 @@ class ParquetTable:
             import pyarrow.parquet as pq
         except ImportError:
             raise InputError(
-                "a Parquet file, and pyarrow is not installed",
+                said("a Parquet file, and pyarrow is not installed"),
                 where=self.source,
-                hint="install it with: pip install 'gaswitness[parquet]'; or save the log as CSV",
+                hint=said("install it: {command}; or save the log as CSV", command="pip install 'gaswitness[parquet]'"),
             ) from None
         import pyarrow as pa
 
@@ -105,9 +113,9 @@ class ParquetTable:
             self._file: Any = pq.ParquetFile(path)
             head = next(self._file.iter_batches(_SAMPLE_ROWS), None)
         except (pa.ArrowException, OSError, ValueError) as error:
-            raise InputError("a Parquet file that cannot be read", where=self.source, found=str(error)) from None
+            raise InputError(said("a Parquet file that cannot be read"), where=self.source, found=str(error)) from None
         if head is None or head.num_rows == 0:
-            raise InputError("no rows of readings", where=self.source, expected="at least one row")
+            raise InputError(said("no rows of readings"), where=self.source, expected=said("at least one row"))
         self.columns = [_column(head.schema.field(i), head.column(i)) for i in range(head.num_columns)]
 
     def blocks(self) -> Iterator[ParquetBlock]:
@@ -120,7 +128,7 @@ class ParquetTable:
                 yield ParquetBlock(batch, row, self.source)
                 row += batch.num_rows
         except (pa.ArrowException, OSError) as error:
-            raise InputError("a Parquet file that cannot be read", where=self.source, found=str(error)) from None
+            raise InputError(said("a Parquet file that cannot be read"), where=self.source, found=str(error)) from None
 
 
 def _column(field: Any, array: Any) -> Column:

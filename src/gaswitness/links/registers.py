@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 from gaswitness.links.scaled import detector_of, ppm_per_unit, reading, without_faulty
 from gaswitness.run.ports import Polled, PolledReading
+from gaswitness.sentence import said
 from gaswitness.site.records import Detector, Site
 from gaswitness.site.wires import BitEntry, LinkSpec, RegisterEntry, RegisterType, WordOrder
 
@@ -147,7 +148,9 @@ def bit_on(raw: int | bool, entry: BitEntry) -> bool:
 def detectors(spec: LinkSpec, site: Site) -> dict[str, Detector]:
     """Detector of every number in a map, by signal; raises InputError where the map does not fit the site."""
     return {
-        entry.signal: detector_of(entry.signal, entry.unit, site, f"link {spec.url}, registers[{at}]")
+        entry.signal: detector_of(
+            entry.signal, entry.unit, site, said("link {url}, {entry}", url=spec.url, entry=f"registers[{at}]")
+        )
         for at, entry in enumerate(spec.registers)
     }
 

@@ -11,6 +11,7 @@ from gaswitness.errors import InputError
 from gaswitness.links.logfile import Trace, read_log
 from gaswitness.links.scaled import ppm_per_unit
 from gaswitness.run.ports import Polled, PolledReading
+from gaswitness.sentence import listed, said
 from gaswitness.site.records import Detector, Site
 
 STALE_INTERVALS = 5.0
@@ -43,10 +44,10 @@ class ReplayLink:
                 self._traces[detector.tag] = trace, _factor(detector), usual_s
         if not self._traces:
             raise InputError(
-                "no channel of the log is named like a detector of the site",
+                said("no channel of the log is named like a detector of the site"),
                 where=str(self._path),
                 found=", ".join(log.channels),
-                expected=", ".join(detector.tag for detector in self._site.detectors),
+                expected=listed(detector.tag for detector in self._site.detectors),
             )
         self._began_s = self._clock.now_s()
 
@@ -76,5 +77,6 @@ def _factor(detector: Detector) -> float:
         return ppm_per_unit(detector.unit, detector)
     except KeyError as error:
         raise InputError(
-            "shown in %LFL, but the site states no lower flammable limit", where=f"detector {detector.tag}"
+            said("shown in %LFL, but the site states no lower flammable limit"),
+            where=said("detector {tag}", tag=detector.tag),
         ) from error

@@ -10,6 +10,7 @@ from typing import Protocol
 from gaswitness.alarms.fault import MEASURING_MA, level_of_current, loop_state
 from gaswitness.errors import GaswitnessError, InputError
 from gaswitness.run.ports import PolledReading
+from gaswitness.sentence import said
 from gaswitness.site.records import Detector, Site
 from gaswitness.units import convert
 
@@ -81,20 +82,23 @@ def detector_of(signal: str, unit: str | None, site: Site, where: str) -> Detect
     detector = next((d for d in site.detectors if d.tag == tag), None)
     if detector is None or what != "reading":
         raise InputError(
-            "a number must carry a reading", where=where, found=signal, expected="TAG.reading of a detector"
+            said("a number must carry a reading"),
+            where=where,
+            found=signal,
+            expected=said("TAG.reading of a detector"),
         )
     if unit == "%LFL" and detector.lfl is None:
         raise InputError(
-            "unit %LFL, but the detector states no lower flammable limit",
+            said("unit %LFL, but the detector states no lower flammable limit"),
             where=where,
             found=signal,
-            hint=f"give {tag} its `lfl` with level and source, or another unit",
+            hint=said("give {tag} its `lfl` with level and source, or another unit", tag=tag),
         )
     if unit is not None and unit != "mA":
         try:
             ppm_per_unit(unit, detector)
         except GaswitnessError as error:
-            raise InputError(error.message, where=where, found=unit, hint="give another unit") from error
+            raise InputError(error.message, where=where, found=unit, hint=said("give another unit")) from error
     return detector
 
 

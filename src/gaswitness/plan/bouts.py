@@ -14,7 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from datetime import date
 
-from gaswitness.plan.bottles import fitting_bottles
+from gaswitness.plan.bottles import bottles_at_once, fitting_bottles
 from gaswitness.plan.forecast import Forecast, Spread, forecast
 from gaswitness.plan.lines import FAULT, Reach
 from gaswitness.plan.records import MEASURED, BottleLoad, Bout, NotShown, Step
@@ -23,7 +23,7 @@ from gaswitness.plan.steps import HANDS_S, detector_steps
 from gaswitness.plan.words import panel_post
 from gaswitness.sentence import listed, said
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Site
-from gaswitness.wording import mixture, number
+from gaswitness.wording import level, mixture, number
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,14 +48,51 @@ class Member:
         return frozenset(line.effect.tag for line in self.reach.lines if line.point != FAULT)
 
 
-def own_first(member: Member, site: Site, today: date) -> list[Cylinder]:
-    """Bottles that would do for it, the one of its own test before all others."""
+def fed_at_once(
+    site: Site, members: Sequence[Member], today: date, spread: Spread
+) -> dict[str, Member] | tuple[str, ...]:
+    """The same, by tag, with bottles that feed them all at once and what is then expected of them, or why none do.
+
+    Each has the bottle of its own test before all others, and no other on which an alarm may never come.
+    """
+    choices = {member.tag: _own_first(site, member, today) for member in members}
+    too_weak: list[str] = []
+    while True:
+        bottles, reasons = bottles_at_once(site, choices)
+        if reasons:
+            return (*reasons, *too_weak)
+        fed = {member.tag: _refed(site, member, bottles[member.tag], spread) for member in members}
+        weak = {tag: short_of(one.detector, one.cylinder, one.points, one.expected) for tag, one in fed.items()}
+        if not any(weak.values()):
+            return fed
+        for tag, short in weak.items():
+            too_weak += [said("{tag}: {reason}", tag=tag, reason=reason) for reason in short.values()]
+            if short:
+                choices[tag] = [c for c in choices[tag] if c.tag != fed[tag].cylinder.tag]
+
+
+def short_of(
+    detector: Detector, bottle: Cylinder, points: Sequence[AlarmPointSpec], expected: Forecast
+) -> dict[str, str]:
+    """Alarm points that may never come on this bottle, and that in words."""
+    return {
+        point.name: said(
+            "on bottle {bottle} the reading may settle short of {point}, set at {level}",
+            bottle=bottle.tag,
+            point=point.name,
+            level=level(detector, point.set_ppm),
+        )
+        for point, times in zip(points, expected.points, strict=True)
+        if not math.isfinite(times.set_s[1])
+    }
+
+
+def _own_first(site: Site, member: Member, today: date) -> list[Cylinder]:
     others, _ = fitting_bottles(site, member.detector, member.points, today)
     return [member.cylinder, *(c for c in others if c.tag != member.cylinder.tag)]
 
 
-def refed(site: Site, member: Member, bottle: Cylinder, spread: Spread) -> Member:
-    """The same on this bottle, with what is then expected of it."""
+def _refed(site: Site, member: Member, bottle: Cylinder, spread: Spread) -> Member:
     if bottle.tag == member.cylinder.tag:
         return member
     expected = forecast(site, member.detector, bottle, member.points, spread=spread)

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, date, datetime
 
 from gaswitness.errors import Fault, PlanRefused
 from gaswitness.gases import cautions
-from gaswitness.plan.bottles import PURGE_S, bottles_at_once, choose_bottle, gas_needs
-from gaswitness.plan.bouts import Member, bout_name, bout_record, bout_steps, claims_of, gas_s_of, own_first, refed
+from gaswitness.plan.bottles import PURGE_S, choose_bottle, gas_needs
+from gaswitness.plan.bouts import Member, bout_name, bout_record, bout_steps, claims_of, fed_at_once, gas_s_of, short_of
 from gaswitness.plan.criteria import detector_criteria, visit_criteria
 from gaswitness.plan.forecast import Forecast, Spread, forecast, room_reads, shown_on
 from gaswitness.plan.lines import FAULT, Reach, has_fault_signal, in_order, reach
@@ -22,7 +21,6 @@ from gaswitness.plan.visits import visit_closing, visit_opening
 from gaswitness.plan.votes import Votes, group_trials, still_not_shown, votes_brought
 from gaswitness.sentence import Sentence, figure, said
 from gaswitness.site.records import AlarmPointSpec, Cylinder, Detector, Effect, Site
-from gaswitness.wording import level
 
 GENERAL_CAUTIONS = (
     said("This plan gives no leave to work: permits, site rules and local codes come first."),
@@ -218,17 +216,9 @@ def _plan_detector(
     if cylinder is None or faults:
         return faults
     expected = forecast(site, detector, cylinder, points, spread=spread)
-    for point, times in zip(points, expected.points, strict=True):
-        if not math.isfinite(times.set_s[1]):
-            message = said(
-                "on bottle {bottle} the reading may settle short of {point}, set at {level}",
-                bottle=cylinder.tag,
-                point=point.name,
-                level=level(detector, point.set_ppm),
-            )
-            faults.append(Fault(path=f"{tag}.{point.name}", message=message))
-    if faults:
-        return faults
+    short = short_of(detector, cylinder, points, expected)
+    if short:
+        return [Fault(path=f"{tag}.{point}", message=message) for point, message in short.items()]
     gas, fault = True, has_fault_signal(site, tag)
     if only is not None and tag not in only:
         own = [name.partition("/")[2] for name in only if name.startswith(f"{tag}/")]
@@ -307,11 +297,10 @@ def _turns(
 
 def _bout(site: Site, jobs: Sequence[_Job], today: date, spread: Spread) -> _Turn | list[Fault]:
     """These detectors with bottles that feed them at once, and with what each of them can claim to show."""
-    choices = {job.tag: own_first(job.member, site, today) for job in jobs}
-    bottles, why_not = bottles_at_once(site, choices)
-    if why_not:
-        return [Fault(path=bout_name([job.tag for job in jobs]), message=reason) for reason in why_not]
-    fed = [refed(site, job.member, bottles[job.tag], spread) for job in jobs]
+    found = fed_at_once(site, [job.member for job in jobs], today, spread)
+    if isinstance(found, tuple):
+        return [Fault(path=bout_name([job.tag for job in jobs]), message=reason) for reason in found]
+    fed = list(found.values())
     apart = tuple(any(later.brings & one.brings for later in fed[place + 1 :]) for place, one in enumerate(fed))
     claimed = claims_of(fed)
     new = tuple(

@@ -1,4 +1,4 @@
-"""Walk a plan with nothing connected: when each step comes, who stands where, how long gas may flow, what is amiss."""
+"""Walk a plan with nothing connected: when each step comes, who stands where, what is amiss."""
 
 from __future__ import annotations
 
@@ -36,8 +36,6 @@ class DryRun:
     total_s: float
     """Usual length of the whole visit, with walking and changes of bottle."""
     watches: tuple[Watch, ...]
-    longest_gas_m3: dict[str, float]
-    """Gas taken from each bottle if every wait under gas ran to its end."""
     faults: tuple[str, ...]
 
 
@@ -76,7 +74,6 @@ def dry_run(plan: Plan) -> DryRun:
         moments=tuple(moments),
         total_s=at_s,
         watches=tuple(sorted(watches.values(), key=lambda w: w.from_s)),
-        longest_gas_m3=_longest_gas(plan),
         faults=tuple(_faults(plan)),
     )
 
@@ -90,23 +87,6 @@ def _set_up(plan: Plan) -> Iterator[tuple[str, float]]:
         if bout.group is not None:
             within = [s for s in plan.steps if s.bout == bout.bout]
             yield bout.bout, max(0.0, bout.duration_s - sum(max(s.expected_s, s.at_least_s) for s in within))
-
-
-def _longest_gas(plan: Plan) -> dict[str, float]:
-    gas: dict[str, float] = {}
-    flowing: dict[str | None, str] = {}
-    for step in plan.steps:
-        if step.optional:
-            continue
-        if step.kind == "gas-on":
-            flowing[step.tag] = step.cylinder or ""
-        elif step.kind == "gas-off":
-            flowing.pop(step.tag, None)
-        else:
-            longest_s = step.at_most_s if step.ends != "confirm" else step.expected_s
-            for bottle in flowing.values():
-                gas[bottle] = gas.get(bottle, 0.0) + longest_s * plan.site.cylinder(bottle).flow_m3_s
-    return gas
 
 
 def _faults(plan: Plan) -> list[str]:

@@ -17,8 +17,8 @@ from typing import Literal
 
 from gaswitness.alarms.voting import vote
 from gaswitness.errors import Fault
-from gaswitness.plan.bottles import PURGE_S, bottles_at_once, gas_needs
-from gaswitness.plan.bouts import Member, bout_record, own_first, refed, shared_bottles
+from gaswitness.plan.bottles import PURGE_S, gas_needs
+from gaswitness.plan.bouts import Member, bout_record, fed_at_once, shared_bottles
 from gaswitness.plan.forecast import Spread, room_reads, shown_on
 from gaswitness.plan.lines import FAULT
 from gaswitness.plan.records import Bout, Criterion, DetectorPlan, GroupPlan, NotShown, Step
@@ -219,7 +219,7 @@ def group_trial(
     rounds = _rounds(group, members, own, lines, votes)
     fed: dict[str, dict[str, Member]] = {}
     for one in rounds:
-        able = _fed(site, [members[tag] for tag in one.alarms], today, spread)
+        able = fed_at_once(site, [members[tag] for tag in one.alarms], today, spread)
         if isinstance(able, tuple):
             faults = tuple(Fault(path=group.tag, message=reason) for reason in able)
             return Refused(group.tag, faults)
@@ -261,12 +261,6 @@ def group_trial(
 
 def _first_fed(fed: Mapping[str, Mapping[str, Member]], tag: str) -> Member:
     return next(round_[tag] for round_ in fed.values() if tag in round_)
-
-
-def _fed(site: Site, wanted: Sequence[Member], today: date, spread: Spread) -> dict[str, Member] | tuple[str, ...]:
-    """The members of a round with bottles that feed them all at once, or why none do."""
-    bottles, reasons = bottles_at_once(site, {member.tag: own_first(member, site, today) for member in wanted})
-    return reasons or {member.tag: refed(site, member, bottles[member.tag], spread) for member in wanted}
 
 
 def _rounds(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from gaswitness.response.adequacy import NEIGHBOURS_LIMIT
 from gaswitness.response.live import LiveEstimate
-from gaswitness.sentence import said
+from gaswitness.sentence import figure, said
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +49,13 @@ def enough(now: LiveEstimate, wanted: Wanted) -> Enough:
     if not (math.isfinite(now.plateau) and math.isfinite(now.t90_s)):
         return Enough(False, said("no response that could be judged yet"))
     if now.reached < wanted.reached:
-        so_far, least = f"{100 * now.reached:.0f}", f"{100 * wanted.reached:.0f}"
+        so_far, least = (figure(100 * share, ".0f") for share in (now.reached, wanted.reached))
         return Enough(False, said("{covered} % of the step covered, {least} % wanted", covered=so_far, least=least))
     sign = 1.0 if now.plateau >= now.zero else -1.0
     covered = now.zero + now.reached * (now.plateau - now.zero)
     for level in wanted.levels:
         if sign * (covered - level) < 0:
-            return Enough(False, said("set point {level} not passed yet", level=f"{level:.6g}"))
+            return Enough(False, said("set point {level} not passed yet", level=figure(level, ".6g")))
     if now.neighbours_z > NEIGHBOURS_LIMIT or not now.wander <= wanted.wander:
         return Enough(False, said("the readings do not follow the model: wait until they have settled"))
     plateau = _side(now.plateau, wanted.k * now.u_plateau, wanted.plateau_low, wanted.plateau_high)

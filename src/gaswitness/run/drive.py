@@ -24,6 +24,7 @@ from gaswitness.run.events import (
     RunStarted,
     RunStopped,
 )
+from gaswitness.run.folding import apply, begin, fold
 from gaswitness.run.lookout import BY, Lookout, Message
 from gaswitness.run.machine import Answered, Ask, Happening, StopWanted, Tick, WaitEnded, Withdraw, Write, step
 from gaswitness.run.ports import (
@@ -38,9 +39,10 @@ from gaswitness.run.ports import (
     StopWish,
     Wish,
 )
-from gaswitness.run.state import RunState, apply, begin, fold, wall_text
+from gaswitness.run.snapshots import Health, Snapshot
+from gaswitness.run.state import RunState, wall_text
 from gaswitness.run.translate import Translator
-from gaswitness.run.watchers import Health, Snapshot, Watcher
+from gaswitness.run.watchers import Watcher
 from gaswitness.sentence import said
 
 if TYPE_CHECKING:

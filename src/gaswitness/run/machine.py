@@ -29,11 +29,12 @@ from gaswitness.run.events import (
     StepMoved,
     StopAsked,
 )
+from gaswitness.run.folding import apply
 from gaswitness.run.measured import AirRead, BottleRead, SoundRead
 from gaswitness.run.over import BY_HAND, ONLY_BY_ANSWER, may_end_wait, over
 from gaswitness.run.ports import Answer
 from gaswitness.run.safe import due, moot
-from gaswitness.run.state import RunState, apply
+from gaswitness.run.state import RunState
 from gaswitness.sentence import kept, listed, said
 
 _BY_LINK = said("seen over the link")

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from gaswitness.plan.records import MEASURED, Step, StepKind
-from gaswitness.run.state import RunState, bout_span, made_up, tags_of
+from gaswitness.run.state import RunState, bout_span, tags_of
+from gaswitness.run.unlisted import made_up
 from gaswitness.sentence import said
 
 _CLOSING: frozenset[StepKind] = frozenset(("lift", "prove", "all-clear"))

@@ -10,6 +10,7 @@ from pydantic_core import CoreSchema
 
 from gaswitness.errors import UnitError
 from gaswitness.records import UNITS_REQUIRED, Record
+from gaswitness.sentence import said
 from gaswitness.units import parse_quantity, write_quantity
 
 Of = Literal["ppm", "set", "range", "level"]
@@ -27,13 +28,18 @@ class Amount(Record):
     def _read(cls, raw: Any, info: ValidationInfo) -> Any:
         if not isinstance(raw, str):
             if info.context == UNITS_REQUIRED:
-                raise ValueError("found no text, expected '100 ppm', '20 % of set', '2 % of range' or '2 % of level'")
+                raise ValueError(
+                    said("found no text, expected '100 ppm', '20 % of set', '2 % of range' or '2 % of level'")
+                )
             return raw
         if match := _SHARE.fullmatch(raw):
             return {"value": float(match[1]), "of": match[2]}
         if "%vol" not in raw and "%" in raw:
             raise ValueError(
-                f"found {raw!r}, expected a percentage of something: '5 % of set', '2 % of range', '2 % of level'"
+                said(
+                    "found {found}, expected a percentage of something: '5 % of set', '2 % of range', '2 % of level'",
+                    found=repr(raw[:60]),
+                )
             )
         try:
             return {"value": parse_quantity(raw, "fraction"), "of": "ppm"}
@@ -70,7 +76,9 @@ class Amount(Record):
             return self.value
         base_ppm = {"set": set_ppm, "range": range_ppm, "level": level_ppm}[self.of]
         if base_ppm is None:
-            raise UnitError(f"found '{self.value:g} % of {self.of}' where there is no {self.of} to take it of")
+            raise UnitError(
+                said("found '{amount}' where there is no {base} to take it of", amount=str(self), base=self.of)
+            )
         return self.value / 100.0 * base_ppm
 
     def __str__(self) -> str:

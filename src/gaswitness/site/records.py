@@ -19,6 +19,7 @@ from gaswitness.records import (
     Record,
     Seconds,
 )
+from gaswitness.sentence import listed, said
 from gaswitness.site.amounts import Amount
 from gaswitness.site.bounds import ABOVE_ZERO, fraction, not_below_zero
 from gaswitness.site.wires import LinkSpec
@@ -40,8 +41,12 @@ FaultyVote = Literal["votes", "ignored", "reduces"]
 
 def _place(name: str) -> str:
     if name not in places():
-        known = ", ".join(places())
-        raise ValueError(f"found {name!r}, expected a kind of place that published rules speak of: {known}")
+        text = said(
+            "found {found}, expected a kind of place that published rules speak of: {known}",
+            found=repr(name),
+            known=listed(places()),
+        )
+        raise ValueError(text)
     return name
 
 

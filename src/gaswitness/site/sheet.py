@@ -17,6 +17,7 @@ from openpyxl.utils.exceptions import IllegalCharacterError
 from openpyxl.worksheet.worksheet import Worksheet
 
 from gaswitness.errors import Fault, InputError, Unreadable
+from gaswitness.sentence import listed, said
 from gaswitness.site.records import Site
 from gaswitness.site.references import near
 from gaswitness.site.sheet_layout import GENERAL, GENERAL_COLUMNS, KEY, TABLES, VALUE, Column, Table
@@ -40,11 +41,17 @@ def read_sheets(data: bytes, source: str) -> Tree:
         if sheet not in known:
             reader.say(
                 f"{sheet}!A1",
-                f"found the unknown sheet {sheet!r}, expected one of {', '.join(known)}",
+                said(
+                    "found the unknown sheet {found}, expected one of {known}", found=repr(sheet), known=listed(known)
+                ),
                 near(sheet, known),
             )
     if GENERAL not in book:
-        fault = Fault("$", f"found no sheet {GENERAL!r}, expected a spreadsheet of a site", near(GENERAL, book))
+        fault = Fault(
+            "$",
+            said("found no sheet {sheet}, expected a spreadsheet of a site", sheet=repr(GENERAL)),
+            near(GENERAL, book),
+        )
         raise Unreadable(source, (fault,))
     reader.general(book[GENERAL])
     for table in TABLES:
@@ -59,7 +66,14 @@ def _open(data: bytes, source: str) -> dict[str, list[Row]]:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
             unpacked = sum(entry.file_size for entry in archive.infolist())
         if unpacked > _MAX_UNPACKED:
-            fault = Fault("$", f"found {unpacked} bytes once unpacked, expected at most {_MAX_UNPACKED}")
+            fault = Fault(
+                "$",
+                said(
+                    "found {unpacked} bytes once unpacked, expected at most {most}",
+                    unpacked=unpacked,
+                    most=_MAX_UNPACKED,
+                ),
+            )
             raise Unreadable(source, (fault,))
         book = load_workbook(io.BytesIO(data), read_only=True, data_only=False)
         sheets = {
@@ -71,12 +85,14 @@ def _open(data: bytes, source: str) -> dict[str, list[Row]]:
     except Unreadable:
         raise
     except Exception as error:  # the reader gives up on a damaged file in many ways
-        message = f"found no spreadsheet that can be read ({type(error).__name__}), expected XLSX"
-        hint = "open it in a spreadsheet program and save it anew as .xlsx"
+        message = said("found no spreadsheet that can be read ({why}), expected XLSX", why=type(error).__name__)
+        hint = said("open it in a spreadsheet program and save it anew as .xlsx")
         raise Unreadable(source, (Fault("$", message, hint),)) from error
     for title, rows in sheets.items():
         if len(rows) > _MAX_ROWS:
-            fault = Fault(f"{title}!A{_MAX_ROWS + 1}", f"found more than {_MAX_ROWS} rows, expected a site")
+            fault = Fault(
+                f"{title}!A{_MAX_ROWS + 1}", said("found more than {most} rows, expected a site", most=_MAX_ROWS)
+            )
             raise Unreadable(source, (fault,))
     return sheets
 
@@ -100,7 +116,11 @@ class _Reader:
                 continue
             cell = f"{GENERAL}!B{number}"
             if name not in by_name:
-                message = f"found the unknown key {name[:80]!r}, expected one of {', '.join(by_name)}"
+                message = said(
+                    "found the unknown key {found}, expected one of {known}",
+                    found=repr(name[:80]),
+                    known=listed(by_name),
+                )
                 self.say(f"{GENERAL}!A{number}", message, near(name, by_name))
                 continue
             self.put(self.data, "$", by_name[name], row[1] if len(row) > 1 else None, cell)
@@ -138,10 +158,14 @@ class _Reader:
             if not name:
                 continue
             if name not in known:
-                message = f"found the unknown column {name[:80]!r}, expected one of {', '.join(known)}"
+                message = said(
+                    "found the unknown column {found}, expected one of {known}",
+                    found=repr(name[:80]),
+                    known=listed(known),
+                )
                 self.say(cell, message, near(name, known))
             elif name in columns:
-                self.say(cell, f"found the column {name!r} twice, expected it once")
+                self.say(cell, said("found the column {found} twice, expected it once", found=repr(name)))
             else:
                 columns[name] = index
         return columns
@@ -155,8 +179,14 @@ class _Reader:
         keys = [_text(holder.get("tag", index)) for index, holder in enumerate(holders, 1)]
         name = _text(owner)
         if name not in keys:
-            what = "the number of a row" if parent.sheet == "Links" else "the tag of a row"
-            self.say(cell, f"found {name[:80]!r}, expected {what} of the sheet {parent.sheet}", near(name, keys))
+            what = said("the number of a row") if parent.sheet == "Links" else said("the tag of a row")
+            message = said(
+                "found {found}, expected {what} of the sheet {sheet}",
+                found=repr(name[:80]),
+                what=what,
+                sheet=parent.sheet,
+            )
+            self.say(cell, message, near(name, keys))
             return None
         index = keys.index(name)
         return holders[index], child(f"$.{parent.key}", index)
@@ -167,7 +197,8 @@ class _Reader:
             path = child(path, step)
         self.cells[path] = cell
         if isinstance(value, str) and value.startswith("="):
-            self.say(cell, f"found the formula {value[:60]!r}, expected a value", "paste it again as a value")
+            message = said("found the formula {found}, expected a value", found=repr(value[:60]))
+            self.say(cell, message, said("paste it again as a value"))
             return
         plain = _plain(value, column)
         if plain is None:
@@ -252,11 +283,11 @@ def _fill(sheet: Worksheet, header: list[str], rows: list[Row]) -> None:
                 cell.value = value
             except IllegalCharacterError as error:
                 raise InputError(
-                    "a spreadsheet cannot hold this text",
+                    said("a spreadsheet cannot hold this text"),
                     where=f"{sheet.title}!{cell.coordinate}",
                     found=value,
-                    expected="text without control characters",
-                    hint="mend the text in the site file",
+                    expected=said("text without control characters"),
+                    hint=said("mend the text in the site file"),
                 ) from error
             if isinstance(value, str):
                 cell.data_type = "s"  # a name that begins with `=` is no formula

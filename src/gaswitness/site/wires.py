@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import AfterValidator, Field
 
 from gaswitness.records import Record, Seconds
+from gaswitness.sentence import said
 from gaswitness.site.bounds import ABOVE_ZERO
 
 WordOrder = Literal["ABCD", "CDAB", "BADC", "DCBA"]
@@ -23,22 +24,31 @@ def _object_name(text: str) -> str:
     match = re.fullmatch(r"(analog|binary|multi-state)-(input|output|value):([0-9]{1,7})", text, re.ASCII)
     if match is None:
         raise ValueError(
-            f"found {text[:60]!r}, expected an analog, binary or multi-state input, output or value with its instance"
+            said(
+                "found {found}, expected an analog, binary or multi-state input, output or value with its instance",
+                found=repr(text[:60]),
+            )
         )
     if int(match[3]) > LAST_INSTANCE:
-        raise ValueError(f"found {text}, expected an instance of {LAST_INSTANCE} or less")
+        raise ValueError(
+            said("found {found}, expected an instance of {last} or less", found=text, last=str(LAST_INSTANCE))
+        )
     return text
 
 
 def _topic(text: str) -> str:
     if not text or any(sign in text for sign in "+#\0") or len(text.encode("utf-8", "replace")) > 65_535:
-        raise ValueError(f"found {text[:60]!r}, expected the name of one topic, without the wildcards + and #")
+        raise ValueError(
+            said("found {found}, expected the name of one topic, without the wildcards + and #", found=repr(text[:60]))
+        )
     return text
 
 
 def _json_pointer(text: str) -> str:
     if (text and not text.startswith("/")) or re.search("~(?![01])", text):
-        raise ValueError(f"found {text[:60]!r}, expected a JSON pointer such as /gas/ppm (RFC 6901)")
+        raise ValueError(
+            said("found {found}, expected a JSON pointer such as /gas/ppm (RFC 6901)", found=repr(text[:60]))
+        )
     return text
 
 
@@ -51,7 +61,11 @@ def without_secrets(url: str) -> str:
     scheme, slashes, rest = url.partition("://")
     if slashes and "@" in re.split("[/?#]", rest)[0]:
         raise ValueError(
-            f"found a user or a password in the {scheme} address, expected none: it would be kept in plans and ledgers"
+            said(
+                "found a user or a password in the {scheme} address, expected none: "
+                "it would be kept in plans and ledgers",
+                scheme=scheme,
+            )
         )
     return url
 

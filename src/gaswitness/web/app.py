@@ -44,7 +44,7 @@ def _wants_json(request: Request) -> bool:
 def _answer(request: Request, status: int, message: str, hint: str = "") -> Response:
     if _wants_json(request):
         return JSONResponse({"error": message, "hint": hint}, status_code=status)
-    return page(request, "error.html", {"status": status, "message": message, "hint": hint}, status=status)
+    return page(request, "error.html", {"message": message, "hint": hint}, status=status)
 
 
 async def _refused(request: Request, error: Exception) -> Response:

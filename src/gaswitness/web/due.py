@@ -14,7 +14,7 @@ from gaswitness.certify.envelope import opened
 from gaswitness.certify.payload import PAYLOAD_TYPE, read_payload
 from gaswitness.errors import GaswitnessError
 from gaswitness.learn.due import Due, due_list
-from gaswitness.learn.records import DetectorTest, only_real
+from gaswitness.learn.records import DetectorTest, GroupTest, only_real
 from gaswitness.site.records import Site
 
 MOST = 40
@@ -39,6 +39,7 @@ class _Certified:
     issued: str
     site: Site
     tests: tuple[DetectorTest, ...]
+    groups: tuple[GroupTest, ...]
 
 
 class DueList:
@@ -63,7 +64,9 @@ class DueList:
             (one for path in paths if (one := self._certified(path)) is not None), key=lambda one: one.issued
         )
         tests, _ = only_real([test for one in found for test in one.tests])
-        return due_list(tests, {one.site.name: one.site for one in found}, today)
+        real = {test.site for test in tests if not test.simulated}
+        groups = [group for one in found for group in one.groups if not (group.simulated and group.site in real)]
+        return due_list(tests, {one.site.name: one.site for one in found}, today, groups=groups)
 
     def _certified(self, path: Path) -> _Certified | None:
         state = path.stat()
@@ -106,4 +109,15 @@ def _certified(path: Path) -> _Certified | None:
         for verdict in payload.judgement.verdicts
         if verdict.tag in gases
     )
-    return _Certified(payload.issued, site, tests)
+    groups = tuple(
+        GroupTest(
+            site=payload.site_name,
+            tag=verdict.tag,
+            at=payload.ended,
+            outcome=verdict.outcome,
+            certificate_id=payload.certificate_id,
+            simulated=payload.simulated,
+        )
+        for verdict in payload.judgement.groups
+    )
+    return _Certified(payload.issued, site, tests, groups)

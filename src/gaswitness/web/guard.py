@@ -6,12 +6,13 @@ import asyncio
 from collections import Counter
 
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.requests import ClientDisconnect
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import PlainTextResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from gaswitness.web.access import MAX_BODY, foreign_origin, host_of, own_host
 from gaswitness.web.board import Board
+from gaswitness.web.pages import words_of
 
 POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; font-src 'self'; connect-src 'self'; "
@@ -79,17 +80,17 @@ class Guard:
             await send(message)
 
         if refused is not None:
-            await PlainTextResponse(refused[1], refused[0])(scope, receive, dressed)
+            await _said(scope, *refused)(scope, receive, dressed)
             return
         if scope["path"] not in STREAMS:
             try:
                 await self._app(scope, counted, dressed)
             except ClientDisconnect:  # it was cut off here, or has gone
-                await PlainTextResponse("too much, or too slow", 408)(scope, receive, dressed)
+                await _said(scope, 408, "guard.slow")(scope, receive, dressed)
             return
         who = headers.get("cookie", "")
         if self._streams[who] >= STREAMS_EACH:
-            await PlainTextResponse("too many at once", 429)(scope, receive, dressed)
+            await _said(scope, 429, "guard.streams")(scope, receive, dressed)
             return
         self._streams[who] += 1
         try:
@@ -103,15 +104,20 @@ class Guard:
         client = scope.get("client")
         who = client[0] if client else "?"
         if not own_host(headers.get("host", ""), self._names):
-            return 400, "unknown host"
+            return 400, "guard.host"
         if scope["method"] not in ("GET", "HEAD") and foreign_origin(headers):
-            return 403, "asked by another site's page"
+            return 403, "guard.foreign"
         try:
             if int(headers.get("content-length", "0")) > MAX_BODY:
-                return 413, "too much at once"
+                return 413, "guard.much"
         except ValueError:
-            return 400, "bad length"
+            return 400, "guard.length"
         joins = scope["path"].startswith("/join") and scope["method"] == "POST"
         if not (self._board.knocks if joins else self._board.requests).allows(who):
-            return 429, "too often; wait a little"
+            return 429, "guard.often"
         return None
+
+
+def _said(scope: Scope, status: int, key: str) -> PlainTextResponse:
+    """A refusal in one line, in the language of whoever asks."""
+    return PlainTextResponse(words_of(Request(scope))(key), status)

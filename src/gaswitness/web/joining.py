@@ -11,7 +11,7 @@ from markupsafe import Markup
 
 from gaswitness.errors import InputError
 from gaswitness.run.ports import Press
-from gaswitness.sentence import said
+from gaswitness.sentence import listed, said
 from gaswitness.telling import LANGUAGES
 from gaswitness.web.access import (
     COOKIE,
@@ -138,7 +138,7 @@ async def invite(request: Request, session: Session = Desk) -> Response:
     board, form = board_of(request), await form_of(request)
     role = form.get("role", "witness")
     if role not in HOMES:
-        raise InputError(said("no such role"), where="role", found=role, expected=", ".join(HOMES))
+        raise InputError(said("no such role"), where=said("role"), found=role, expected=listed(HOMES))
     wanted: Role = next(one for one in HOMES if one == role)
     if wanted != "desk" and board.live is None:
         raise HTTPException(409, "people.no_run")
@@ -150,7 +150,7 @@ async def invite(request: Request, session: Session = Desk) -> Response:
             raise HTTPException(409, "people.gone")
         post = left.post
     if wanted == "witness" and board.live is not None and post not in {one.tag for one in board.live.plan.site.posts}:
-        raise InputError(said("no such post at this site"), where="post", found=post[:60])
+        raise InputError(said("no such post at this site"), where=said("post"), found=post[:60])
     token = board.access.invite(wanted, run=run, post=post, takes_over=takes_over)
     address = f"{board.address}/join/{token}"
     context = {"code": code_of(address), "address": address, "role": wanted, "fingerprint": board.tls_fingerprint}

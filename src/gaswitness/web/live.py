@@ -32,7 +32,7 @@ from gaswitness.run.events import (
 )
 from gaswitness.run.measured import Measured
 from gaswitness.run.ports import Answer, Hands, Press, ReadingWish, StopWish, Wish
-from gaswitness.run.watchers import Snapshot
+from gaswitness.run.snapshots import Snapshot
 
 ANSWER_U_S = 0.1
 """Standard uncertainty of the instant of a press by somebody who waits for it (common practice, no source)."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from gaswitness.run.lookout import Message
-from gaswitness.run.watchers import NextAlarm, PointLine, Snapshot, Strip, UnderTest
+from gaswitness.run.snapshots import NextAlarm, PointLine, Snapshot, Strip, UnderTest
 from gaswitness.telling import Teller
 from gaswitness.web.live import Live
 from gaswitness.wording import unit_word
@@ -68,7 +68,6 @@ def now_document(snapshot: Snapshot, live: Live, tell: Teller) -> dict[str, Any]
             "since": round(snapshot.step_since_s, 2),
             "most": step.at_most_s,
             "asking": asking is not None and asking.id == step.id,
-            "acted": snapshot.acted,
         },
         "steps": [
             {"id": line.step.id, "kind": line.step.kind, "text": tell(line.step.text), "state": line.state}
@@ -136,7 +135,7 @@ def now_document(snapshot: Snapshot, live: Live, tell: Teller) -> dict[str, Any]
             for one in _kept(snapshot.messages)
         ],
         "posts": posts_document(live),
-        "told": [{"role": one.role, "reach": one.reach, **live.told.get(one.role, {})} for one in live.plan.site.warn],
+        "told": [{"role": one.role, **live.told.get(one.role, {})} for one in live.plan.site.warn],
     }
 
 
@@ -248,7 +247,6 @@ def _gas(one: UnderTest) -> dict[str, Any] | None:
         return None
     return {
         "tag": one.gas.tag,
-        "cylinder": one.gas.cylinder,
         "since": round(one.gas.since_t_s, 2),
         "unsure": one.gas.unsure,
         "planned": one.strip.planned.gas_s if one.strip.planned is not None else None,

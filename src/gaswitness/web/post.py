@@ -11,7 +11,7 @@ from typing import Any
 from fastapi import APIRouter, Depends, HTTPException, Request
 from fastapi.responses import FileResponse, JSONResponse, Response, StreamingResponse
 
-from gaswitness.run.watchers import Snapshot
+from gaswitness.run.snapshots import Snapshot
 from gaswitness.site.records import Detector, Effect, Pattern, Site
 from gaswitness.telling import Teller
 from gaswitness.web.access import Session, require, session_of
@@ -129,19 +129,17 @@ def post_document(snapshot: Snapshot, live: Live, post: str, tell: Teller) -> di
     strip, step = snapshot.strip, snapshot.step
     mine = [one for one in snapshot.watched if one.post in (post, "")]
     effects = {f"{effect.tag}.on" for effect in live.plan.site.effects}
-    under = sorted((one.strip for one in snapshot.tests), key=lambda one: one is not strip)  # the step's own comes first
+    under = sorted((one.strip for one in snapshot.tests), key=lambda one: one is not strip)  # the step's own first
     typed = [one.detector for one in under if one.quality in ("by-hand", "none yet")]
     waited = [one.signal for one in mine]
     points = [signal for detector in typed for signal in _points_by_hand(detector, live)]
     return {
         "t": round(snapshot.t_s, 2),
-        "polled": snapshot.health.last_t_s,
         "ended": snapshot.ended,
         "stopping": snapshot.stopping,
         "step": None if step is None else {"id": step.id, "text": tell(step.text), "tag": step.tag},
         "here": step is not None and (step.post == post or any(one.post == post for one in mine)),
         "watched": [one.signal for one in mine if one.signal in effects],
-        "marked": {one.signal: one.on_by_witness for one in mine},
         "points": [{"signal": one, "name": one} for one in dict.fromkeys((*points, *waited)) if one not in effects],
         "reading": None if strip is None else {**reading_document(strip), "unit": tell(unit_word(strip.detector.unit))},
         "digits": 0 if strip is None else digits_of(strip.detector.resolution_ppm * strip.per_ppm),

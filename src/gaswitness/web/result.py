@@ -19,7 +19,7 @@ from gaswitness.history.files import keep_certificate, late_beside, ledger_with_
 from gaswitness.judge import judge
 from gaswitness.judge.records import EffectFinding, Finding, Judgement, Outcome
 from gaswitness.plan import build_plan
-from gaswitness.run.watchers import PointLine, Strip
+from gaswitness.run.snapshots import PointLine, Strip
 from gaswitness.site.records import Site
 from gaswitness.telling import Teller
 from gaswitness.web.access import Desk, Session

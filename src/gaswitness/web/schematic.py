@@ -68,8 +68,6 @@ class Cell:
     within_s: float
     together: bool
     """All causes of the line are needed at once."""
-    via: str = ""
-    """Tag of the vote group it goes through."""
 
 
 @dataclass(frozen=True, slots=True)

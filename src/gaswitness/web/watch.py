@@ -13,8 +13,8 @@ from gaswitness.errors import InputError
 from gaswitness.plan.records import MEASURED
 from gaswitness.run.measured import read_typed
 from gaswitness.run.ports import HandOverWish, NoteWish
-from gaswitness.run.watchers import Strip, end_of_wait
-from gaswitness.sentence import said
+from gaswitness.run.snapshots import Strip, end_of_wait
+from gaswitness.sentence import listed, said
 from gaswitness.telling import Teller
 from gaswitness.web.access import Anybody, Desk, Refused, Session, browser_of, form_of
 from gaswitness.web.live import Live
@@ -110,7 +110,9 @@ async def answer(request: Request, session: Session = Desk) -> Response:
     live, form = live_of(request, session), await form_of(request)
     state = form.get("state", "")
     if state not in ("done", "skipped"):
-        raise InputError(said("no such answer"), where="state", found=state, expected="done | skipped")
+        raise InputError(
+            said("no such answer"), where=said("answer"), found=state, expected=listed(["done", "skipped"], " | ")
+        )
     note, step = form.get("note", "")[:REASON_CHARS], live.hands.asking
     measured = read_typed(step.kind, form.get("measured", "")[:60]) if step and step.kind in MEASURED else None
     done: Literal["done", "skipped"] = "done" if state == "done" else "skipped"
@@ -126,7 +128,9 @@ async def stop(request: Request, session: Session = Desk) -> Response:
     live, form = live_of(request, session), await form_of(request)
     outcome, snapshot = form.get("outcome", ""), live.snapshot
     if outcome not in ("stopped", "aborted"):
-        raise InputError(said("no such end"), where="outcome", found=outcome, expected="stopped | aborted")
+        raise InputError(
+            said("no such end"), where=said("end"), found=outcome, expected=listed(["stopped", "aborted"], " | ")
+        )
     if snapshot is not None and snapshot.stopping is not None:
         if any(effect not in live.handed_over for effect in snapshot.standing):
             raise HTTPException(409, "live.inhibits_stand")

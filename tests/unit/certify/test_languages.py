@@ -12,8 +12,8 @@ from gaswitness.certify import bundle
 from gaswitness.certify.envelope import opened
 from gaswitness.certify.keys import private_pem
 from gaswitness.certify.payload import PAYLOAD_TYPE, read_payload
-from gaswitness.cli.language import PaperLanguage
 from gaswitness.cli.main import app
+from gaswitness.cli.options import PaperLanguage
 from gaswitness.errors import InputError
 from gaswitness.history.store import open_store
 from gaswitness.telling import LANGUAGES

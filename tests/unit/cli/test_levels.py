@@ -42,6 +42,17 @@ def test_the_terminal_says_what_was_not_read() -> None:
     assert max(map(len, text.splitlines())) <= 100
 
 
+@pytest.mark.parametrize(
+    ("key", "told", "verified"),
+    [("NH3", "class B2L ?", "from memory"), ("R-134a", "class A1;", "read"), ("CO", None, "unknown")],
+)
+def test_a_safety_class_says_whether_it_was_read(key: str, told: str | None, verified: str) -> None:
+    heading = " ".join(RUN.invoke(app, ["levels", key]).stdout.split())
+    assert told in heading if told else "; class" not in heading
+    found = json.loads(RUN.invoke(app, ["levels", key, "--json"]).stdout)
+    assert found["safety_class_verified"] == verified
+
+
 def test_a_site_is_shown_beside_the_rules(repo: Path) -> None:
     site = repo / "examples" / "ravensmoor.yaml"
     result = RUN.invoke(app, ["levels", "O2", "--site", str(site), "--json"])

@@ -20,7 +20,8 @@ from gaswitness.errors import InputError
 from gaswitness.release.montecarlo import Spread, study
 from gaswitness.release.scene import scenes
 from gaswitness.site import read_site
-from support.papers import english_only, leaves, text_of, words
+from support.papers import english_only, leaves, text_of
+from support.papers import words as words_in
 
 RUN = CliRunner(env={"COLUMNS": "100"})
 
@@ -58,7 +59,9 @@ def test_the_terminal_shows_the_warning_and_what_was_assumed(rink: str) -> None:
 
 def test_failed_detectors_are_named_as_the_reason(rink: str) -> None:
     result = RUN.invoke(app, ["release", rink, "--scenarios", "200", "--failing", "1", "--json"])
-    for area in json.loads(result.stdout)["areas"]:
+    areas = json.loads(result.stdout)["areas"]
+    assert {area["area"] for area in areas} == {"PLANT", "PUMP", "STORE"}
+    for area in areas:
         assert area["p_detect"] == 0.0
         assert area["undetected"] == [{"why": "every detector that sees the gas has failed", "share": 1.0}]
 
@@ -223,7 +226,7 @@ def test_paper_and_page_in_german_hold_no_english(rink: str, output: Path, more:
     assert result.exit_code == 0, result.output
     text = text_of(out.read_bytes()) if ending == ".pdf" else told_by(out.read_text(encoding="utf-8"))
     names = {*leaves(read_site(Path(rink)).model_dump(mode="json")), "gaswitness", "page"}
-    assert words(text) & english_only(names) == set()
+    assert words_in(text) & english_only(names) == set()
     assert not re.search(r"\d[.]\d", text), "a number in English"
 
 

@@ -13,7 +13,7 @@ from gaswitness.evidence.series import series_of
 from gaswitness.judge import judge
 from gaswitness.judge.records import Judgement
 from gaswitness.plan import dry_run
-from gaswitness.run.state import fold
+from gaswitness.run.folding import fold
 
 RECORDED = Path(__file__).parent / "recorded"
 

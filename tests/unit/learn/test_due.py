@@ -7,7 +7,8 @@ from datetime import date
 import pytest
 
 from gaswitness.learn.due import due_list
-from gaswitness.learn.records import DetectorTest, Standing, only_real
+from gaswitness.learn.records import DetectorTest, GroupTest, Standing, only_real
+from gaswitness.site.records import VoteGroup
 from support.ledgers import small_site
 
 TODAY = date(2026, 11, 25)
@@ -107,6 +108,25 @@ def test_overdue_comes_first():
     states = [one.state for one in due_list([done(), done("B", "2024-01-01")], {SITE.name: SITE}, TODAY)]
     assert states == sorted(states, key=["overdue", "unknown", "soon", "later"].index)
     assert states[0] == "overdue"
+
+
+def tried(outcome: str, day: str = "2026-03-02") -> GroupTest:
+    return GroupTest.model_validate({"site": SITE.name, "tag": "VOTE", "at": day, "outcome": outcome})
+
+
+def votes(*groups: GroupTest):
+    grouped = SITE.model_copy(update={"groups": (VoteGroup(tag="VOTE", members=("A.low",), need=1),)})
+    found = due_list([done()], {SITE.name: grouped}, TODAY, groups=groups)
+    return [(one.kind, one.due, one.state) for one in found if one.what == "VOTE"]
+
+
+def test_a_vote_that_failed_is_due_again_although_its_detectors_passed():
+    assert votes(tried("pass", "2025-11-01"), tried("fail")) == [("retest", date(2026, 3, 2), "overdue")]
+    assert votes(tried("fail"), tried("pass", "2026-03-20")) == [("test", date(2027, 3, 20), "later")]
+
+
+def test_a_vote_that_was_never_tried_is_no_entry():
+    assert votes() == []
 
 
 def test_rehearsals_do_not_count_beside_real_visits():

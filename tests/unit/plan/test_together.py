@@ -223,3 +223,16 @@ def test_the_dry_run_finds_gas_on_two_detectors_outside_a_bout_and_an_overdrawn_
         update={"cylinders": tuple(c.model_copy(update={"manifold_flow_m3_s": None}) for c in plan.site.cylinders)}
     )
     assert any("cannot feed 2 caps" in fault for fault in dry_run(plan.model_copy(update={"site": thin})).faults)
+
+
+def test_a_second_bottle_on_which_an_alarm_may_never_come_is_refused_in_words() -> None:
+    """Once a wait without an end was laid out for it, and the planner broke off."""
+    bottles = [bottle(), bottle("WEAK", level="4150 ppm")]
+    made_of = site(detectors=[detector("D-1"), detector("D-2")], cylinders=bottles)
+    with pytest.raises(
+        PlanRefused, match=r"D-2: on bottle WEAK the reading may settle short of high, set at 4,?000 ppm"
+    ):
+        planned(made_of, together=[["D-1", "D-2"]])
+    able = site(detectors=[detector("D-1"), detector("D-2")], cylinders=[*bottles, bottle("THIRD", level="4800 ppm")])
+    plan = planned(able, together=[["D-1", "D-2"]])
+    assert {part.cylinder for part in plan.detectors} == {"BTL", "THIRD"}

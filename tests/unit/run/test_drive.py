@@ -23,8 +23,8 @@ from gaswitness.run.events import (
     StepMoved,
     StopAsked,
 )
+from gaswitness.run.folding import fold
 from gaswitness.run.ports import Answer, Polled, Press, ReadingWish, StopWish
-from gaswitness.run.state import fold
 from support.bench import Bench, BenchLink
 
 

@@ -10,8 +10,9 @@ import pytest
 from gaswitness.plan.records import Plan
 from gaswitness.run.drive import KEPT_MESSAGES, _Driver
 from gaswitness.run.events import MarkMade, RunStarted, StatusSeen
+from gaswitness.run.folding import apply, begin
 from gaswitness.run.lookout import Lookout, Message, standing_elsewhere
-from gaswitness.run.state import OpenGas, RunState, StepNow, apply, begin
+from gaswitness.run.state import OpenGas, RunState, StepNow
 from support.rigged import example_plan
 
 WALL = "2026-01-01T00:00:00.000Z"

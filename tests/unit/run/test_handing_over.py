@@ -5,8 +5,8 @@ from __future__ import annotations
 import asyncio
 
 from gaswitness.run.events import InhibitHandedOver, InhibitMoved, RunStopped, StepMoved
+from gaswitness.run.folding import fold
 from gaswitness.run.ports import Answer, HandOverWish
-from gaswitness.run.state import fold
 
 
 def handing_over(bench, wishes, *, to="R. Oduya"):

@@ -9,10 +9,11 @@ import pytest
 from gaswitness.errors import InputError
 from gaswitness.plan.records import MEASURED
 from gaswitness.run.events import AirMeasured, CylinderRead, Event, RunStarted, StepMoved
+from gaswitness.run.folding import begin
 from gaswitness.run.machine import Answered, Write, step
 from gaswitness.run.measured import ASKED, AirRead, BottleRead, Measured, SoundRead, read_typed
 from gaswitness.run.ports import Answer
-from gaswitness.run.state import RunState, StepNow, begin
+from gaswitness.run.state import RunState, StepNow
 from support.ledgers import WALL
 from support.planned import planned, site
 

@@ -123,3 +123,12 @@ async def test_choosing_a_language_leads_nowhere_else(visit, back):
     async with visit() as browser:
         answer = await browser.get("/language/de", params={"back": back})
     assert answer.headers["location"] == "/"
+
+
+@pytest.mark.parametrize(
+    ("language", "said"), [("en", "Too often; wait a little."), ("de", "Zu oft; bitte etwas warten.")]
+)
+async def test_who_is_turned_away_is_told_in_the_own_language(board, visit, language, said):
+    board.requests = Pace(burst=0, per_s=0.0)
+    async with visit(language=language) as browser:
+        assert (await browser.get("/")).text == said

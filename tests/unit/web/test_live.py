@@ -20,7 +20,7 @@ from gaswitness.run.events import GasTurned, MarkMade
 from gaswitness.run.foresee import Outlook
 from gaswitness.run.measured import AirRead
 from gaswitness.run.ports import Answer, EndWaitWish, HandOverWish, NoteWish, StopWish
-from gaswitness.run.watchers import Snapshot
+from gaswitness.run.snapshots import Snapshot
 from gaswitness.telling import Teller
 from gaswitness.web.live import Live, Mark, WebHands, before_of
 from gaswitness.web.picture import now_document, strip_document

@@ -96,7 +96,7 @@ def test_every_key_that_is_used_is_there(path):
     used = set(re.findall(r'\bt\(\s*"([a-z_]+\.[^"]+?)"\s*[,)]', text)) | set(
         re.findall(r'\bt\[\s*"([^"]+)"\s*\]', text)
     )
-    used |= set(re.findall(r'(?:HTTPException\(\d+, |Refused\()"([a-z_]+\.[^"]+)"', text))
+    used |= set(re.findall(r'(?:HTTPException\(\d+, |Refused\(|return 4\d\d, |scope, 4\d\d, )"([a-z_]+\.[^"]+)"', text))
     assert used <= set(catalogue("en"))
 
 

@@ -12,7 +12,7 @@ from gaswitness.errors import InputError
 from gaswitness.plan.records import Step
 from gaswitness.run.measured import ASKED, NOT_READ, read_typed
 from gaswitness.run.ports import Answer, EndWaitWish, Hands, NoteWish, Press, ReadingWish, StopWish, Wish
-from gaswitness.run.watchers import Snapshot, Watched, end_of_wait
+from gaswitness.run.snapshots import Snapshot, Watched, end_of_wait
 
 REACTION_U_S = 0.1
 """Standard uncertainty of the instant of a key press by somebody who waits for it (common practice, no source)."""

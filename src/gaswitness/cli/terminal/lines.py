@@ -7,7 +7,7 @@ from collections.abc import Callable
 from gaswitness.cli.terminal.hands import MARK_KEYS, ConsoleHands
 from gaswitness.cli.terminal.looks import clock_text
 from gaswitness.run.lookout import Message
-from gaswitness.run.watchers import Snapshot
+from gaswitness.run.snapshots import Snapshot
 
 
 class LineTalk:

@@ -14,7 +14,7 @@ from gaswitness.cli.terminal import looks
 from gaswitness.cli.terminal.hands import MARK_KEYS, ConsoleHands
 from gaswitness.cli.terminal.looks import STYLES, Level, Shapes, clock_text, level_text, shapes_for
 from gaswitness.cli.terminal.strip import draw
-from gaswitness.run.watchers import DetectorLine, NextAlarm, Snapshot, Strip, UnderTest
+from gaswitness.run.snapshots import DetectorLine, NextAlarm, Snapshot, Strip, UnderTest
 
 REFRESH_PER_S = 6
 SIDE = 25

@@ -10,7 +10,7 @@ from itertools import pairwise
 from rich.text import Text
 
 from gaswitness.cli.terminal.looks import GREEN, GREY, ORANGE, SKY, VERMILLION, Shapes, clock_text, level_text
-from gaswitness.run.watchers import PointLine, Strip
+from gaswitness.run.snapshots import PointLine, Strip
 
 _DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 """Bit of each of the 4 x 2 dots of a braille cell (Unicode 15, block U+2800)."""

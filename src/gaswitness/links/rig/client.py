@@ -20,6 +20,7 @@ from gaswitness.links.rig.control import CONTROL_FORMAT, LOOPBACK, Greeting, Rep
 from gaswitness.links.rig.hands import HAND_U_S, take_time
 from gaswitness.plan.records import MEASURED, Step
 from gaswitness.run.ports import Answer, Press
+from gaswitness.sentence import figure, said
 
 EXCHANGES = 8
 """Readings of the rig's clock on connecting; the one that came back soonest counts."""
@@ -96,20 +97,30 @@ class ControlClient:
         await self._ask(Request(id=self._next_id(), ask="watch"))
 
     async def _connect(self) -> None:
-        where = f"rig control port {self._port}"
+        where = said("rig control port {port}", port=str(self._port))
         try:
             async with asyncio.timeout(PATIENCE_S):
                 reader, self._writer = await asyncio.open_connection(LOOPBACK, self._port)
                 self.greeting = Greeting.model_validate_json(await reader.readline())
         except (OSError, TimeoutError) as error:
-            raise LinkError(f"{where}: nobody answers", hint="start one with: gaswitness rig SITE") from error
+            raise LinkError(
+                said("{where}: nobody answers", where=where),
+                hint=said("start one with: {command}", command="gaswitness rig SITE"),
+            ) from error
         except ValueError as error:
-            raise LinkError(f"{where}: something else answers there, expected {CONTROL_FORMAT}") from error
+            raise LinkError(
+                said("{where}: something else answers there, expected {expected}", where=where, expected=CONTROL_FORMAT)
+            ) from error
         own_speed = getattr(self._clock, "speed", self.greeting.speed)
         if own_speed != self.greeting.speed:
             raise LinkError(
-                f"{where}: the rig goes {self.greeting.speed:g} times as fast as life, this run {own_speed:g} times",
-                hint=f"give --speed {self.greeting.speed:g}",
+                said(
+                    "{where}: the rig goes {speed} times as fast as life, this run {own} times",
+                    where=where,
+                    speed=figure(self.greeting.speed, "g"),
+                    own=figure(own_speed, "g"),
+                ),
+                hint=said("give --speed {speed}", speed=format(self.greeting.speed, "g")),
             )
         self._listening = asyncio.create_task(self._listen(reader))
 
@@ -164,7 +175,7 @@ class ControlClient:
 
     async def _ask(self, request: Request) -> Reply:
         if self._writer is None or self._listening is None or self._listening.done():
-            raise LinkError(f"rig control port {self._port}: not connected")
+            raise LinkError(said("rig control port {port}: not connected", port=str(self._port)))
         answer: asyncio.Future[Reply] = asyncio.get_running_loop().create_future()
         self._waiting[request.id] = answer
         try:
@@ -186,16 +197,16 @@ class ControlClient:
 
     async def _answered(self, request: Request, answer: asyncio.Future[Reply]) -> Reply:
         if self._writer is None:
-            raise LinkError(f"rig control port {self._port}: not connected")
+            raise LinkError(said("rig control port {port}: not connected", port=str(self._port)))
         try:
             self._writer.write(request.model_dump_json().encode() + b"\n")
             await self._writer.drain()
             async with asyncio.timeout(PATIENCE_S):
                 reply = await answer
         except (OSError, TimeoutError) as error:
-            raise LinkError(f"rig control port {self._port}: no answer") from error
+            raise LinkError(said("rig control port {port}: no answer", port=str(self._port))) from error
         if reply.error:
-            raise LinkError(f"rig: {reply.error}")
+            raise LinkError(said("rig: {message}", message=reply.wording or reply.error))
         return reply
 
     async def _listen(self, reader: asyncio.StreamReader) -> None:
@@ -206,7 +217,7 @@ class ControlClient:
             pass
         for answer in self._waiting.values():
             if not answer.done():
-                answer.set_exception(LinkError(f"rig control port {self._port}: the rig has gone"))
+                answer.set_exception(LinkError(said("rig control port {port}: the rig has gone", port=str(self._port))))
 
     def _take(self, line: bytes) -> None:
         if "mark_id" not in json.loads(line):

@@ -9,6 +9,7 @@ from gaswitness.links.rig.faults import parse_fault
 from gaswitness.links.rig.world import World
 from gaswitness.plan.records import Step, StepKind
 from gaswitness.records import Record
+from gaswitness.sentence import said
 
 Act = Literal[
     "gas-on",
@@ -84,5 +85,5 @@ def obey(world: World, command: Command) -> None:
         case "clear":
             fault = parse_fault(command.fault, world.site)
             if fault not in world.faults:
-                raise InputError("this fault is not in force", where="rig", found=command.fault)
+                raise InputError(said("this fault is not in force"), where=said("rig"), found=command.fault)
             world.clear(fault)

@@ -20,9 +20,10 @@ from gaswitness.links.rig.instruments import measured_at
 from gaswitness.links.rig.pace import RigTime
 from gaswitness.links.rig.world import World
 from gaswitness.plan.records import Step
-from gaswitness.records import Record, first_complaint
+from gaswitness.records import Kept, Record, first_complaint
 from gaswitness.run.measured import Measured
 from gaswitness.run.ports import Press
+from gaswitness.sentence import kept, said
 from gaswitness.site.records import Pattern
 
 CONTROL_FORMAT: Literal["gaswitness/rig/1"] = "gaswitness/rig/1"
@@ -58,6 +59,8 @@ class Reply(Record):
     id: int
     now_s: float
     error: str = ""
+    wording: Kept | None = None
+    """How the error was made, so that it can be told in another language."""
     faults: tuple[str, ...] = ()
     measured: Measured | None = None
 
@@ -144,15 +147,20 @@ class ControlServer:
                 for press in self._presses.present(self._world.now_s):
                     _send(writer, _seen(press))
         except ValidationError as error:
-            return Reply(id=number, now_s=self._world.now_s, error=f"not a request: {first_complaint(error)}")
+            return self._refusal(number, said("not a request: {why}", why=first_complaint(error)))
         except GaswitnessError as error:
-            return Reply(id=number, now_s=self._world.now_s, error=error.message)
+            return self._refusal(number, error.message)
         faults = tuple(map(str, self._world.faults))
         return Reply(id=number, now_s=self._world.now_s, faults=faults, measured=measured)
 
+    def _refusal(self, number: int, why: str) -> Reply:
+        return Reply(id=number, now_s=self._world.now_s, error=why, wording=kept(why))
+
     def _lead(self, to_s: float | None, writer: asyncio.StreamWriter) -> None:
         if self._leader not in (None, writer):
-            raise LinkError("another run leads this rig's time", hint="let it end, or start a rig of your own")
+            raise LinkError(
+                said("another run leads this rig's time"), hint=said("let it end, or start a rig of your own")
+            )
         self._leader = writer
         self._clock.lead(to_s)
         self._catch_up()

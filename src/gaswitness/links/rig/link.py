@@ -8,6 +8,7 @@ from gaswitness.links import registers
 from gaswitness.links.rig.regmap import maps_of, words_of
 from gaswitness.links.rig.world import World
 from gaswitness.run.ports import Polled
+from gaswitness.sentence import said
 
 
 class RigLink:
@@ -30,7 +31,7 @@ class RigLink:
         world = self._world
         world.advance(self._clock.now_s())
         if not world.link_up:
-            raise LinkError(f"{self.url} no answer", hint="the simulated wire is down")
+            raise LinkError(said("{url} no answer", url=self.url), hint=said("the simulated wire is down"))
         seen = [
             registers.polled(
                 spec, detectors, words_of(spec, world.site, world.readings(), world.status(), world.swapped)

@@ -19,6 +19,7 @@ from gaswitness.links.rig.faults import LINK_DOWN_AFTER_S, RigFault
 from gaswitness.links.rig.heads import Head
 from gaswitness.links.rig.panel import Buttons, Drive, Panel
 from gaswitness.plan.bottles import ATMOSPHERE_PA
+from gaswitness.sentence import said
 from gaswitness.site.records import Effect, EffectKind, Pattern, Site
 
 Button = Literal["acknowledge", "silence", "reset"]
@@ -144,7 +145,7 @@ class World:
         try:
             bottle = self.site.cylinder(cylinder)
         except KeyError as error:
-            raise InputError("no such bottle at this site", where="rig", found=cylinder) from error
+            raise InputError(said("no such bottle at this site"), where=said("rig"), found=cylinder) from error
         self._shut(tag)
         self._flowing[tag] = cylinder, self.now_s
         head.gas_on(bottle, self.now_s)
@@ -290,12 +291,12 @@ class World:
 
     def _head(self, tag: str) -> Head:
         if tag not in self.heads:
-            raise InputError("no such detector at this site", where="rig", found=tag)
+            raise InputError(said("no such detector at this site"), where=said("rig"), found=tag)
         return self.heads[tag]
 
     def _effect(self, tag: str) -> None:
         if tag not in self._latency_s:
-            raise InputError("no such effect at this site", where="rig", found=tag)
+            raise InputError(said("no such effect at this site"), where=said("rig"), found=tag)
 
 
 def _latency_s(effect: Effect, site: Site, seed: int) -> float:

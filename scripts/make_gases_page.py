@@ -1,8 +1,7 @@
-"""Write docs/gases.md from the gas table: `python scripts/gases_page.py docs/gases.md`."""
+"""Write docs/gases.md from the gas table."""
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 from gaswitness.gases import CHECK_THE_TEXT, all_gases
@@ -10,6 +9,7 @@ from gaswitness.gases.facts import READ_IN, Gas, Number, Origin
 from gaswitness.gases.rules import all_rules
 from gaswitness.gases.table import read_in, sources
 
+PAGE = Path(__file__).resolve().parent.parent / "docs" / "gases.md"
 NOTES = {text: key for key, text in sources().items()}
 
 
@@ -27,6 +27,10 @@ def mark(origin: Origin) -> str:
     return f"{NOTES.get(origin.source, origin.source)}{' ?' if origin.verified == 'from memory' else ''}"
 
 
+def cited(fact: str, origin: Origin) -> str:
+    return fact if origin.verified == "unknown" else f"{fact} ({mark(origin)})"
+
+
 def table(head: list[str], body: list[list[str]]) -> list[str]:
     return [
         "| " + " | ".join(head) + " |",
@@ -40,11 +44,11 @@ def section(found: Gas) -> list[str]:
     title = found.key if found.name == found.key else f"{found.key}: {found.name}"
     facts = [
         f"CAS {found.cas}",
-        f"{found.molar_mass_g_mol:.4f} g/mol",
-        f"density over air {amount(found.relative_density)}",
-        found.moves,
-        f"class {found.safety_class}",
-        " and ".join(sorted(found.hazards)),
+        cited(f"{found.molar_mass_g_mol:.4f} g/mol", found.identity),
+        cited(f"density over air {amount(found.relative_density)}", found.density_origin),
+        cited(found.moves, found.moves_origin),
+        cited(f"class {found.safety_class}", found.class_origin),
+        cited(" and ".join(sorted(found.hazards)), found.hazards_origin),
     ]
     if found.aliases:
         facts.insert(0, "also " + ", ".join(found.aliases))
@@ -69,7 +73,7 @@ def page() -> str:
     lines = [
         "# Gases",
         "",
-        "<!-- written by scripts/gases_page.py from src/gaswitness/gases/data; do not edit by hand -->",
+        "<!-- written by scripts/make_gases_page.py from src/gaswitness/gases/data; do not edit by hand -->",
         "",
         f"Every figure stands with its source. A question mark means *{CHECK_THE_TEXT}*; `unknown` means that",
         "this table does not know; `none` means that the body sets no limit, or that the gas does not burn. A limit",
@@ -111,4 +115,4 @@ def page() -> str:
 
 
 if __name__ == "__main__":
-    Path(sys.argv[1]).write_text(page(), encoding="utf-8", newline="\n")
+    PAGE.write_text(page(), encoding="utf-8", newline="\n")
