@@ -111,6 +111,8 @@ def opened(text: str) -> str:
     if isinstance(text, Sentence):  # it opens with a value, which may be a sentence of its own
         place = text.template[1:].partition("}")[0]
         return Sentence(text.template, {**text.values, place: opened(text.values[place])})
+    if isinstance(text, Listing) and text.parts:
+        return Listing([opened(text.parts[0]), *text.parts[1:]], text.between)
     return text[:1].upper() + text[1:]
 
 

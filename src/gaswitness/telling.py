@@ -11,7 +11,8 @@ from collections.abc import Iterable, Mapping
 from functools import lru_cache
 from importlib.resources import files
 
-from gaswitness.sentence import Figure, Listing, Sentence, filled, sentences_in
+from gaswitness.errors import InputError
+from gaswitness.sentence import Figure, Listing, Sentence, filled, listed, said, sentences_in
 
 LANGUAGES = ("en", "de")
 """English, which the code speaks, and every language that has a catalogue."""
@@ -29,6 +30,23 @@ def sentences(language: str) -> Mapping[str, str]:
     text = files("gaswitness").joinpath("texts", f"{language}.json").read_text(encoding="utf-8")
     found: dict[str, str] = json.loads(text)
     return found
+
+
+def known_language(name: str, where: str = "") -> str:
+    """The name of a language that we speak; raises InputError for any other.
+
+    >>> known_language("de")
+    'de'
+    """
+    if name in LANGUAGES:
+        return name
+    raise InputError(
+        said("no such language"),
+        where=where,
+        found=name[:40],
+        expected=said("one of the languages {names}", names=listed(LANGUAGES)),
+        hint=said("leave it out for English"),
+    )
 
 
 class Teller:

@@ -97,6 +97,7 @@ def probability(p: float | None) -> str:
 
 WORDS = {
     "aborted": said("aborted"),
+    "air": said("air"),
     "at least": said("at least"),
     "at most": said("at most"),
     "bad": said("bad"),
@@ -110,6 +111,8 @@ WORDS = {
     "flashing": said("flashing"),
     "gaps": said("gaps"),
     "good": said("good"),
+    "guarded": said("guarded"),
+    "ignored": said("ignored"),
     "inconclusive": said("inconclusive"),
     "lamp": said("lamp"),
     "message": said("message"),
@@ -121,17 +124,21 @@ WORDS = {
     "over": said("over"),
     "pass": said("pass"),
     "pulsed": said("pulsed"),
+    "reduces": said("reduces"),
     "relay": said("relay"),
     "rises": said("rises"),
     "rises when warm; a cold or wet cloud can sink": said("rises when warm; a cold or wet cloud can sink"),
     "rising": said("rising"),
     "saturated": said("saturated"),
+    "shared-risk": said("shared-risk"),
+    "simple": said("simple"),
     "sounder": said("sounder"),
     "stale": said("stale"),
     "steady": said("steady"),
     "stopped": said("stopped"),
     "under": said("under"),
     "valve": said("valve"),
+    "votes": said("votes"),
     "yes": said("yes"),
 }
 """Words that records use as names and people read as words."""

@@ -112,6 +112,9 @@ def test_english_that_was_kept_alone_is_told_by_the_sentence_it_came_from():
 def test_a_note_opens_with_a_capital_in_every_language():
     assert opened(said("never")) == "Never"
     assert Teller("de")(opened(said("never"))) == "Nie"
+    both = said("{names} have failed, all else works", names=listed([said("ventilation"), "H-1"], " and "))
+    assert opened(both) == "Ventilation and H-1 have failed, all else works"
+    assert Teller("de")(opened(both)) == "Lüftung und H-1 sind ausgefallen, alles andere arbeitet"
 
 
 def test_names_with_braces_are_names():

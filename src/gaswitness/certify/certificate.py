@@ -43,8 +43,9 @@ def issue(
     issued: datetime,
     issued_by: str = "",
     late_bytes: bytes = b"",
+    language: str = "en",
 ) -> Issue:
-    """Judge the ledger, with what came in after its end, and certify what was found.
+    """Judge the ledger, with what came in after its end, and certify what was found; the paper speaks `language`.
 
     Raises EvidenceError where ledger or late marks cannot be trusted.
     """
@@ -62,7 +63,8 @@ def issue(
     )
     body = payload_bytes(payload)
     envelope = sign(PAYLOAD_TYPE, body, key)
-    pdf = certificate_pdf(payload, ledger, body, signer=fingerprint(key.public_key()), issued=issued)
+    signer = fingerprint(key.public_key())
+    pdf = certificate_pdf(payload, ledger, body, signer=signer, issued=issued, language=language)
     plan = ledger.started.plan
     members = {
         bundle.CERTIFICATE: envelope,

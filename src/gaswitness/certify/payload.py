@@ -13,22 +13,29 @@ from gaswitness.errors import SignatureRejected
 from gaswitness.evidence.ledger import Ledger
 from gaswitness.judge.records import Judgement, Outcome
 from gaswitness.plan.records import Plan
-from gaswitness.records import Record, first_complaint
+from gaswitness.records import Record, Told, first_complaint
+from gaswitness.sentence import said
 from gaswitness.site.records import Rule
 
 PAYLOAD_TYPE = "application/vnd.gaswitness.certificate+json"
 
 RULES_IN_WORDS: dict[Rule, str] = {
-    "simple": "simple: passes when the value lies within the limits; close to a limit, the chance of a wrong "
-    "decision reaches one half.",
-    "guarded": "guarded: the limits are drawn in by the expanded uncertainty (k = 2); passes only inside, fails only "
-    "beyond the limits widened by as much, and is inconclusive between.",
-    "shared-risk": "shared-risk: passes when the value lies within the limits, provided that the expanded uncertainty "
-    "(k = 2) is no more than a third of the tolerance.",
+    "simple": said(
+        "simple: passes when the value lies within the limits; close to a limit, the chance of a wrong decision "
+        "reaches one half."
+    ),
+    "guarded": said(
+        "guarded: the limits are drawn in by the expanded uncertainty (k = 2); passes only inside, fails only beyond "
+        "the limits widened by as much, and is inconclusive between."
+    ),
+    "shared-risk": said(
+        "shared-risk: passes when the value lies within the limits, provided that the expanded uncertainty (k = 2) is "
+        "no more than a third of the tolerance."
+    ),
 }
 """The decision rules as a reader of the certificate needs them (JCGM 106, ILAC-G8)."""
 
-STATEMENT = (
+STATEMENT = said(
     "A pass is evidence about the moment and the gas tested; it is no guarantee for the time after. Local codes, site "
     "rules and licensed persons decide what must be proven, how often, and whether the installation may be used."
 )
@@ -52,11 +59,11 @@ class CertificatePayload(Record):
     ledger_sha256: str
     plan_sha256: str
     site_sha256: str
-    rules: tuple[str, ...]
+    rules: tuple[Told, ...]
     next_due: dict[str, str | None]
     """Date by which each detector is to be tested again; none where it did not pass now."""
     judgement: Judgement
-    statement: str = STATEMENT
+    statement: Told = STATEMENT
     late_sha256: str | None = None
     """Of the marks that came in after the run had ended; none where none had when this was issued."""
     outcome_at_end: Outcome | None = None

@@ -10,6 +10,7 @@ from typing import Any
 
 from gaswitness.plan.records import Plan
 from gaswitness.run.events import Event, GasTurned, MarkMade, ReadingTaken, StatusSeen, StepMoved
+from gaswitness.sentence import figure, listed, said
 from gaswitness.site.records import AlarmPointSpec, Detector, MatrixLine, Site
 from gaswitness.wording import scale_ppm
 
@@ -135,7 +136,7 @@ def _levels(alarms: tuple[AlarmPointSpec, ...], detector: Detector, scale: float
     for rank, point in enumerate(ordered):
         kind = "high" if rank == len(ordered) - 1 and rank else "low"
         at = point.set_ppm * scale
-        levels.append({"at": at, "kind": kind, "label": f"{point.name} {at:.5g}"})
+        levels.append({"at": at, "kind": kind, "label": listed((point.name, figure(at, ".5g")), " ")})
         if not point.latching:
             levels.append({"at": point.clear_ppm(detector.range_ppm) * scale, "kind": "clear", "label": ""})
     return levels
@@ -187,7 +188,7 @@ def _lanes(
         if any(line.effect == effect.tag and causes_of(line, site) & own for line in site.matrix)
     ]
     lanes = [
-        _lane(events, f"{detector.tag}.{point.name}", point.name, "alarm", "panel", begin_s, end_s, minutes)
+        _lane(events, f"{detector.tag}.{point.name}", point.name, "alarm", said("panel"), begin_s, end_s, minutes)
         for point in detector.alarms
     ]
     posts = {post.tag: post.name for post in site.posts}
@@ -216,4 +217,4 @@ def _ticks(low: float, high: float, most: int) -> list[tuple[float, str]]:
     step = 10.0 ** math.floor(math.log10((high - low) / most))
     step *= next((m for m in (1, 2, 5, 10, 20) if (high - low) / (m * step) <= most), 20)
     first = math.ceil(low / step)
-    return [(i * step, f"{i * step:.6g}") for i in range(first, math.floor(high / step) + 1)]
+    return [(i * step, figure(i * step, ".6g")) for i in range(first, math.floor(high / step) + 1)]

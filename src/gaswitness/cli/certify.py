@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from gaswitness.cli.options import PaperLanguage
+
 if TYPE_CHECKING:
     from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
@@ -22,11 +24,13 @@ def certify(
             "--store", metavar="URL", help="Keep it there too, as `gaswitness import` does.", show_default=False
         ),
     ] = None,
+    language: PaperLanguage = "en",
     as_json: Annotated[bool, typer.Option("--json", help="One JSON document on stdout.")] = False,
 ) -> None:
     """Judge LEDGER, sign the result, and write a PDF and one bundle that others can check.
 
     Marks that came in after the run had ended lie beside the ledger; they are judged, signed and bundled with it.
+    What is signed is worded in English, whatever the language of the paper.
     """
     import os
     from datetime import UTC, datetime
@@ -37,7 +41,9 @@ def certify(
     from gaswitness.cli.output import print_json, talk
     from gaswitness.errors import EXIT_FELL_SHORT
     from gaswitness.history.files import keep_certificate, late_beside
+    from gaswitness.telling import known_language
 
+    speaks = known_language(language, "--language")
     secret = read_private(key.read_bytes(), str(key), os.environ.get(PASSPHRASE))
     issue = certificate.issue(
         ledger.read_bytes(),
@@ -46,9 +52,10 @@ def certify(
         issued=datetime.now(UTC),
         issued_by=issued_by,
         late_bytes=late_beside(ledger),
+        language=speaks,
     )
     out.mkdir(parents=True, exist_ok=True)
-    pdf, bundle = keep_certificate(out, issue.payload.certificate_id, issue.pdf, issue.bundle)
+    pdf, bundle = keep_certificate(out, issue.payload.certificate_id, issue.pdf, issue.bundle, speaks)
     outcome = issue.payload.judgement.outcome
     if store is not None:
         _keep(store, bundle, secret.public_key())

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gaswitness.cli.options import AsJson
+from gaswitness.cli.options import AsJson, PaperLanguage
 from gaswitness.cli.storing import SiteName, StoreUrl, Today
 
 if TYPE_CHECKING:
@@ -27,6 +27,7 @@ def drift(
     out: Annotated[
         Path | None, typer.Option("-o", "--out", help="Picture of the years (.png, .svg, .pdf).", show_default=False)
     ] = None,
+    language: PaperLanguage = "en",
     as_json: AsJson = False,
 ) -> None:
     """Drift of every detector since it was last adjusted. Exit 1 if a tolerance is, or may be, passed."""
@@ -37,7 +38,9 @@ def drift(
     from gaswitness.history.store import open_store
     from gaswitness.learn.drift import DRIFT_KINDS, drifts
     from gaswitness.site.references import near
+    from gaswitness.telling import Teller, known_language
 
+    tell = Teller(known_language(language, "--language"))
     day = read_day(today)
     kinds: list[DriftKind] = [one for one in DRIFT_KINDS if one in (kind or DRIFT_KINDS)]
     if unknown := sorted(set(kind or ()) - set(DRIFT_KINDS)):
@@ -54,7 +57,7 @@ def drift(
     if out is not None:
         from gaswitness.history.picture import draw_years
 
-        draw_years(out, found, day)
+        draw_years(out, found, day, tell)
     if as_json:
         print_json(
             {"today": day.isoformat(), "drifts": [_row(one) for one in found], "left_out_simulated": tests.left_out}

@@ -9,6 +9,9 @@ import typer
 
 SiteFile = Annotated[Path, typer.Argument(metavar="SITE", help="Site file: YAML, or a spreadsheet (.xlsx).")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON document.")]
+PaperLanguage = Annotated[
+    str, typer.Option("--language", metavar="LANGUAGE", help="Language of the paper: en (English) or de (German).")
+]
 LinkUrl = Annotated[
     str | None,
     typer.Option(

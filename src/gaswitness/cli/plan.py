@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from gaswitness.cli.options import PaperLanguage
+
 if TYPE_CHECKING:
     from gaswitness.plan import Plan
 
@@ -25,6 +27,7 @@ def plan(
     site: Annotated[Path, typer.Argument(metavar="SITE", help="Site file: YAML, or a spreadsheet (.xlsx).")],
     out: Annotated[Path | None, typer.Option("-o", "--out", metavar="PLAN", help="Write the plan here (JSON).")] = None,
     sheet: Annotated[Path | None, typer.Option("--sheet", metavar="FILE.pdf", help="Print the job sheet here.")] = None,
+    language: PaperLanguage = "en",
     detector: Annotated[
         list[str] | None, typer.Option("--detector", metavar="TAG", help="Only this detector; may be given again.")
     ] = None,
@@ -71,7 +74,9 @@ def plan(
     from gaswitness.history.files import write_whole
     from gaswitness.plan import build_plan
     from gaswitness.site import read_site
+    from gaswitness.telling import known_language
 
+    speaks = known_language(language, "--language")
     made = datetime.now(UTC)
     digest, only = _fell_short(retest) if retest is not None else (None, None)
     built = build_plan(
@@ -92,7 +97,7 @@ def plan(
     if sheet is not None:
         from gaswitness.plan.sheet import sheet_pdf
 
-        write_whole(sheet, sheet_pdf(built))
+        write_whole(sheet, sheet_pdf(built, speaks))
         talk(f"job sheet written to {sheet}")
     if as_json:
         print_json(document(built))

@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from gaswitness.cli.options import AsJson, SiteFile
+from gaswitness.cli.options import AsJson, PaperLanguage, SiteFile
 
 if TYPE_CHECKING:
     from gaswitness.release.montecarlo import AreaResult, Spread
+    from gaswitness.telling import Teller
 
 PAPER = (".pdf", ".png", ".svg")
 PAGE = ".html"
@@ -66,6 +67,7 @@ def release(
     door_m3_s: Annotated[
         float, typer.Option("--door-m3-s", help="Air that goes each way through the open door.")
     ] = 0.5,
+    language: PaperLanguage = "en",
     as_json: AsJson = False,
 ) -> None:  # fmt: skip
     """Leaks in rooms: probability of detection, time to each alarm, dose, what stays unseen, where to put detectors."""
@@ -77,7 +79,9 @@ def release(
     from gaswitness.release.places import place_detectors
     from gaswitness.release.scene import scenes
     from gaswitness.site import read_site
+    from gaswitness.telling import Teller, known_language
 
+    tell = Teller(known_language(language, "--language"))
     _sensible(("--failing", failing, 0.0, 1.0), ("--ageing", ageing, 0.01, 100.0), ("--within", within, 1.0, 86400.0))
     if out is not None and out.suffix not in (*PAPER, PAGE):
         raise InputError(
@@ -92,7 +96,7 @@ def release(
         from gaswitness.cli.release_one import asked_of, follow
 
         asked = asked_of(leak_kg_h, burst_kg, decay_min, tuple(failed or ()), door, door_m3_s)
-        follow(described, found, asked, known, out, as_json=as_json)
+        follow(described, found, asked, known, out, tell, as_json=as_json)
         return
     for option, given in (("--burst-kg", burst_kg), ("--decay-min", decay_min), ("--failed", failed), ("--door", door)):
         if given:
@@ -106,7 +110,7 @@ def release(
             aim = replace(spread, duration_s=within)
             placed.append(None if choose is None else place_detectors(scene, aim, choose, **of_scene))
     if out is not None:
-        _draw(out, described.name, results, spread, seed)
+        _draw(out, described.name, results, spread, seed, tell)
     if as_json:
         from gaswitness.cli.output import print_json
         from gaswitness.cli.release_view import document
@@ -143,7 +147,7 @@ def _mapper(dask: str | None) -> Any:
     return dask_mapper(dask)
 
 
-def _draw(out: Path, site: str, results: Sequence[AreaResult], spread: Spread, seed: int) -> None:
+def _draw(out: Path, site: str, results: Sequence[AreaResult], spread: Spread, seed: int, tell: Teller) -> None:
     from datetime import UTC, datetime
 
     from gaswitness.history.files import write_whole
@@ -151,10 +155,10 @@ def _draw(out: Path, site: str, results: Sequence[AreaResult], spread: Spread, s
     if out.suffix == PAGE:
         from gaswitness.cli.release_page import page_of
 
-        drawn = page_of(site, results, spread, seed).encode()
+        drawn = page_of(site, results, spread, seed, tell).encode()
     else:
         from gaswitness.cli.release_sheet import sheet_of_study
 
-        drawn = sheet_of_study(site, results, spread, seed, datetime.now(UTC), out.suffix)
+        drawn = sheet_of_study(site, results, spread, seed, datetime.now(UTC), out.suffix, tell)
     out.parent.mkdir(parents=True, exist_ok=True)
     write_whole(out, drawn)

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from gaswitness.release.montecarlo import AreaResult, Figures, Spread
+from gaswitness.sentence import said
 
 MOST_POINTS = 300
 """Points drawn of a line; alarms are read off the table, not off the picture."""
@@ -55,7 +56,7 @@ def lines_of(result: AreaResult, spread: Spread) -> list[Line]:
             tags.append(tag)
         found.append(
             Line(
-                "any alarm" if name == "any" else name,
+                said("any alarm") if name == "any" else name,
                 "any" if name == "any" else "first" if first else "later",
                 "solid" if name == "any" else DASHES[tags.index(tag) % len(DASHES)],
                 tuple((steps * spread.step_s).tolist()),
@@ -78,8 +79,10 @@ def left_out(lines: Sequence[Line], drawn: Sequence[Line]) -> str:
     """Said below a picture that does not hold all; empty where it does."""
     if len(drawn) == len(lines):
         return ""
-    return (
-        f"Drawn are {len(drawn)} of {len(lines)} alarms, those whose detectors would be missed most; the table has all."
+    return said(
+        "Drawn are {drawn} of {lines} alarms, those whose detectors would be missed most; the table has all.",
+        drawn=len(drawn),
+        lines=len(lines),
     )
 
 

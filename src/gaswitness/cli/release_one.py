@@ -15,14 +15,17 @@ from rich.text import Text
 
 from gaswitness.cli.output import print_json
 from gaswitness.cli.release_history import Responses
+from gaswitness.cli.release_view import responding, zone_word
 from gaswitness.errors import InputError, OutOfDomain
 from gaswitness.gases.hazards import DEFERRAL
 from gaswitness.history.files import write_whole
 from gaswitness.release.loop import Breathed, Door, Outcome, Person, run_release
 from gaswitness.release.rooms import NEAR_THE_LEAK, OUTSIDE, Leak, without
 from gaswitness.release.scene import Scene, reactions_of
+from gaswitness.sentence import listed, said
 from gaswitness.site import Site
-from gaswitness.wording import number
+from gaswitness.telling import Teller
+from gaswitness.wording import amount, number
 
 VENTILATION = "ventilation"
 """The name under which all fans of an area fail, those that always run too."""
@@ -107,7 +110,14 @@ def _door(text: str) -> tuple[float, float]:
 
 
 def follow(
-    site: Site, scenes: Sequence[Scene], asked: Asked, known: Responses, out: Path | None, *, as_json: bool
+    site: Site,
+    scenes: Sequence[Scene],
+    asked: Asked,
+    known: Responses,
+    out: Path | None,
+    tell: Teller,
+    *,
+    as_json: bool,
 ) -> None:
     """Let the gas out in each scene and tell what follows."""
     for tag in asked.failed:
@@ -118,7 +128,7 @@ def follow(
             )
     told = [_one(site, _without(scene, asked.failed), asked, known) for scene in scenes]
     if out is not None:
-        _draw(site, told, asked, out)
+        _draw(site, told, asked, out, tell)
     if as_json:
         print_json(
             {
@@ -238,27 +248,39 @@ def leak_in_words(asked: Asked, scene: Scene) -> str:
     >>> leak_in_words(Asked(30.0, 5.0, 600.0, (), None, 0.5), Some(area="PUMP", gas=Some(key="CO2")))
     'PUMP: 30 kg/h CO2, falling to 37 % in 10 min, after 5 kg at once'
     """
-    falls = f", falling to 37 % in {number(asked.decay_s / 60.0)} min" if math.isfinite(asked.decay_s) else ""
-    burst = f", after {number(asked.burst_kg)} kg at once" if asked.burst_kg else ""
-    return f"{scene.area}: {number(asked.leak_kg_h)} kg/h {scene.gas.key}{falls}{burst}"
+    rate = amount(number(asked.leak_kg_h), "kg/h")
+    parts = [said("{area}: {rate} {gas}", area=scene.area, rate=rate, gas=scene.gas.key)]
+    if math.isfinite(asked.decay_s):
+        parts.append(said("falling to 37 % in {minutes} min", minutes=number(asked.decay_s / 60.0)))
+    if asked.burst_kg:
+        parts.append(said("after {burst} kg at once", burst=number(asked.burst_kg)))
+    return listed(parts)
 
 
 def events_of(told: Told) -> list[tuple[float, str]]:
     """What happened, in order."""
     outcome = told.outcome
-    events = [(time, f"{name} sets") for name, time in outcome.set_s.items() if time is not None]
-    events += [(time, f"{name} is on") for name, time in outcome.on_s.items() if time is not None]
+    events = [(time, said("{name} sets", name=name)) for name, time in outcome.set_s.items() if time is not None]
+    events += [(time, said("{name} is on", name=name)) for name, time in outcome.on_s.items() if time is not None]
     if outcome.leak_closed_s is not None:
-        events.append((outcome.leak_closed_s, "the leak is shut"))
+        events.append((outcome.leak_closed_s, said("the leak is shut")))
     if told.door is not None:
-        events.append((told.door.opens_s, f"a door to {told.door.b} opens"))
+        events.append(
+            (
+                told.door.opens_s,
+                said(
+                    "a door to {room} opens", room=said("outside") if told.door.b == OUTSIDE else zone_word(told.door.b)
+                ),
+            )
+        )
         if math.isfinite(told.door.shuts_s):
-            events.append((told.door.shuts_s, "the door shuts"))
+            events.append((told.door.shuts_s, said("the door shuts")))
     if told.burns_s is not None:
-        limit = number(told.scene.flammable_ppm / 1e4)
-        events.append((told.burns_s, f"a zone reaches the lowest lower flammable limit, {limit} %vol"))
+        limit = amount(number(told.scene.flammable_ppm / 1e4), "%vol")
+        reached = said("a zone reaches the lowest lower flammable limit, {limit}", limit=limit)
+        events.append((told.burns_s, reached))
     if told.breathed.leaves_s is not None:
-        events.append((told.breathed.leaves_s, "people have left"))
+        events.append((told.breathed.leaves_s, said("people have left")))
     return sorted(events, key=lambda event: event[0])
 
 
@@ -268,37 +290,47 @@ def remarks_of(told: Told, duration_s: float) -> list[str]:
     never = [name for name, time in outcome.set_s.items() if time is None]
     lines = []
     if never or not outcome.set_s:
-        lines.append(f"within {number(duration_s / 60)} min never set: {', '.join(never) or 'no detector sees it'}")
+        names = listed(never) if never else said("no detector sees it")
+        lines.append(said("within {minutes} min never set: {names}", minutes=number(duration_s / 60), names=names))
     for zone, level in zip(scene.network.zones, outcome.ppm.max(axis=0), strict=True):
-        lines.append(f"highest in {zone.name}: {number(float(level))} ppm")
+        peak = amount(number(float(level)), "ppm")
+        lines.append(said("highest in {zone}: {peak}", zone=zone_word(zone.name), peak=peak))
     share = told.highest_of_lfl
     if share is None:
-        lines.append(f"{scene.gas.key} does not burn in air")
+        lines.append(said("{gas} does not burn in air", gas=scene.gas.key))
     elif share < 1.0:
         lines.append(
-            f"no zone becomes flammable: {number(round(100 * share, 1))} % of the lowest lower flammable limit at most"
+            said(
+                "no zone becomes flammable: {share} of the lowest lower flammable limit at most",
+                share=amount(number(round(100 * share, 1)), "%"),
+            )
         )
     else:
-        lines.append("FLAMMABLE: a zone reaches the lowest lower flammable limit")
-    stays = "stays: no alarm comes" if breathed.leaves_s is None else "until then"
-    idlh = f", {number(breathed.above_s)} s above the IDLH" if math.isfinite(scene.idlh_ppm) else ""
-    lines.append(
-        f"a person in {scene.person_zone} ({stays}): peak {number(breathed.peak_ppm)} ppm, "
-        f"15 min mean {number(breathed.stel_ppm)} ppm, 8 h mean {number(breathed.twa_ppm)} ppm{idlh}"
+        lines.append(said("FLAMMABLE: a zone reaches the lowest lower flammable limit"))
+    person = said(
+        "a person in {zone} ({stays}): peak {peak}, 15 min mean {short}, 8 h mean {day}",
+        zone=zone_word(scene.person_zone),
+        stays=said("stays: no alarm comes") if breathed.leaves_s is None else said("until then"),
+        peak=amount(number(breathed.peak_ppm), "ppm"),
+        short=amount(number(breathed.stel_ppm), "ppm"),
+        day=amount(number(breathed.twa_ppm), "ppm"),
     )
-    return lines
+    if math.isfinite(scene.idlh_ppm):
+        person = said("{person}, {seconds} s above the IDLH", person=person, seconds=number(breathed.above_s))
+    return [*lines, person]
 
 
 def works(asked: Asked) -> str:
     """What works and what does not."""
     if not asked.failed:
-        return "everything works as described"
-    return f"{' and '.join(asked.failed)} {'has' if len(asked.failed) == 1 else 'have'} failed, all else works"
+        return said("everything works as described")
+    names = listed((said("ventilation") if name == VENTILATION else name for name in asked.failed), " and ")
+    if len(asked.failed) == 1:
+        return said("{names} has failed, all else works", names=names)
+    return said("{names} have failed, all else works", names=names)
 
 
 def _show(site: Site, told: Sequence[Told], asked: Asked, known: Responses) -> None:
-    from gaswitness.cli.release_view import responding
-
     console = Console(highlight=False, markup=False)
     for one in told:
         console.print(Text(leak_in_words(asked, one.scene), style="bold"))
@@ -318,10 +350,10 @@ def _show(site: Site, told: Sequence[Told], asked: Asked, known: Responses) -> N
     console.print(DEFERRAL)
 
 
-def _draw(site: Site, told: Sequence[Told], asked: Asked, out: Path) -> None:
+def _draw(site: Site, told: Sequence[Told], asked: Asked, out: Path, tell: Teller) -> None:
     from gaswitness.cli.release_sheet import sheet_of_leaks
 
     if out.suffix == ".html":
         raise InputError("one leak is drawn on paper", where="--out", found=out.name, expected=".pdf, .png or .svg")
     out.parent.mkdir(parents=True, exist_ok=True)
-    write_whole(out, sheet_of_leaks(site.name, told, asked, datetime.now(UTC), out.suffix))
+    write_whole(out, sheet_of_leaks(site.name, told, asked, datetime.now(UTC), out.suffix, tell))

@@ -12,16 +12,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from gaswitness.cli.release_lines import DASHES, TIMES_S, Line, drawn_of, left_out, lines_of, spread_out
-from gaswitness.cli.release_view import assumptions, consequences, percent, when
+from gaswitness.cli.release_view import HEADS, assumptions, heading, lead, percent, remarks, when, zone_word
 from gaswitness.gases.hazards import DEFERRAL
-from gaswitness.paper import picture, typeset
+from gaswitness.paper import ENGLISH, Words, picture, typeset
 from gaswitness.release.montecarlo import AreaResult, Spread
 from gaswitness.release.rooms import NEAR_THE_LEAK
-from gaswitness.wording import number
+from gaswitness.sentence import opened, said
+from gaswitness.telling import Teller
+from gaswitness.wording import amount, number
 
 if TYPE_CHECKING:
     from gaswitness.cli.release_one import Asked, Told
 
+LABELS: Words = {"heads": HEADS, "made": said("made {made}", made="{made}")}
 TEMPLATE = Path(__file__).with_name("release.typ")
 LABEL = 0.085
 """Least distance between two labels, in heights of a picture."""
@@ -32,39 +35,46 @@ Floats = NDArray[np.float64]
 
 
 def sheet_of_study(
-    site: str, results: Sequence[AreaResult], spread: Spread, seed: int, made: datetime, suffix: str
+    site: str,
+    results: Sequence[AreaResult],
+    spread: Spread,
+    seed: int,
+    made: datetime,
+    suffix: str,
+    tell: Teller = ENGLISH,
 ) -> bytes:
     """One picture an area with its figures below; `suffix` is .pdf, .png or .svg."""
     view = {
-        "title": "Would the leak be seen?",
+        "title": said("Would the leak be seen?"),
         "site": site,
-        "lead": f"{number(results[0].scenarios)} leaks in each area, followed for "
-        f"{number(spread.duration_s / 60)} min; seed {seed}.",
+        "lead": lead(results, spread, seed),
         "areas": [_study(result, spread) for result in results],
         "notes": [assumptions(spread), NEAR_THE_LEAK, DEFERRAL],
     }
-    return _typeset(view, made, suffix)
+    return _typeset(view, made, suffix, tell)
 
 
-def sheet_of_leaks(site: str, told: Sequence[Told], asked: Asked, made: datetime, suffix: str) -> bytes:
+def sheet_of_leaks(
+    site: str, told: Sequence[Told], asked: Asked, made: datetime, suffix: str, tell: Teller = ENGLISH
+) -> bytes:
     """The strip of each leak: levels, readings, set points, and what happened when."""
     from gaswitness.cli.release_one import works
 
     view = {
-        "title": "One leak, followed",
+        "title": said("One leak, followed"),
         "site": site,
-        "lead": f"{works(asked)[0].upper()}{works(asked)[1:]}.",
+        "lead": said("{text}.", text=opened(works(asked))),
         "areas": [_leak(one, asked) for one in told],
         "notes": [NEAR_THE_LEAK, DEFERRAL],
     }
-    return _typeset(view, made, suffix)
+    return _typeset(view, made, suffix, tell)
 
 
-def _typeset(view: View, made: datetime, suffix: str) -> bytes:
+def _typeset(view: View, made: datetime, suffix: str, tell: Teller) -> bytes:
     view |= {"paged": suffix == ".pdf", "made": f"{made:%Y-%m-%d %H:%M} UTC"}
     if suffix == ".pdf":
-        return typeset(TEMPLATE, view, made)
-    return picture(TEMPLATE, view, "png" if suffix == ".png" else "svg")
+        return typeset(TEMPLATE, view, made, words=LABELS, tell=tell)
+    return picture(TEMPLATE, view, "png" if suffix == ".png" else "svg", words=LABELS, tell=tell)
 
 
 def _study(result: AreaResult, spread: Spread) -> View:
@@ -77,11 +87,10 @@ def _study(result: AreaResult, spread: Spread) -> View:
         return _log_share(t_s, spread.step_s, last_s)
 
     ends = spread_out([line.percent[-1] / 100.0 for line in drawn], LABEL, 0.0, 1.0)
-    some = left_out(lines, drawn)
     return {
-        "heading": f"{scene.area}: {number(scene.charge_kg)} kg {scene.gas.key}",
+        "heading": heading(scene),
         "plot": {
-            "unit": "% of leaks alarmed",
+            "unit": said("% of leaks alarmed"),
             "xticks": [[x(t_s), word] for t_s, word in TIMES_S if t_s <= last_s],
             "yticks": [[share / 100.0, f"{share}"] for share in (0, 25, 50, 75, 100)],
             "levels": [],
@@ -98,15 +107,9 @@ def _study(result: AreaResult, spread: Spread) -> View:
             ],
         },
         "table": {
-            "head": ["alarm", "seen", "half by", "95 % by", "lost without it"],
             "rows": [[line.stage if line in drawn else "", line.dash, *_cells(line, lines)] for line in lines],
         },
-        "remarks": [
-            *([some] if some else []),
-            *(f"Unseen {percent(count / result.scenarios)}: {why}." for why, count in result.undetected),
-            *(f"{tag} does not see {scene.gas.key}." for tag in scene.blind),
-            *(f"{line[0].upper()}{line[1:]}." for line in consequences(result)),
-        ],
+        "remarks": remarks(result, left_out(lines, drawn)),
     }
 
 
@@ -154,10 +157,12 @@ def _leak(told: Told, asked: Asked) -> View:
         return {"points": points, "stage": stage, "dash": dash, "label": label, "label_y": points[-1][1]}
 
     curves = [
-        curve(outcome.ppm[:, k], "any", DASHES[k % len(DASHES)], zone.name)
+        curve(outcome.ppm[:, k], "any", DASHES[k % len(DASHES)], zone_word(zone.name))
         for k, zone in enumerate(scene.network.zones)
     ]
-    curves += [curve(outcome.readings[:, c], "reading", "solid", f"{watch.tag} shows") for c, watch in own]
+    curves += [
+        curve(outcome.readings[:, c], "reading", "solid", said("{tag} shows", tag=watch.tag)) for c, watch in own
+    ]
     for one, label_y in zip(curves, spread_out([c["label_y"] for c in curves], LABEL, 0.0, 1.0), strict=True):
         one["label_y"] = label_y
     names = [name for watch in {w.tag: w for _, w in own}.values() for name in [p.name for p in watch.points]]
@@ -180,7 +185,7 @@ def _leak(told: Told, asked: Asked) -> View:
             "marks": marks,
             "curves": curves,
         },
-        "table": {"head": [], "rows": []},
-        "events": [[f"{number(round(t_s))} s", what] for t_s, what in events_of(told)],
-        "remarks": [f"{line[0].upper()}{line[1:]}." for line in remarks_of(told, last_s)],
+        "table": {"rows": []},
+        "events": [[amount(number(round(t_s)), "s"), what] for t_s, what in events_of(told)],
+        "remarks": [said("{text}.", text=opened(line)) for line in remarks_of(told, last_s)],
     }

@@ -17,8 +17,13 @@ from gaswitness.gases.hazards import DEFERRAL
 from gaswitness.release.montecarlo import AreaResult, Figures, Spread
 from gaswitness.release.places import Placed
 from gaswitness.release.rooms import NEAR_THE_LEAK
+from gaswitness.release.scene import Scene
 from gaswitness.release.siting import GREEDY_SHARE
-from gaswitness.wording import number
+from gaswitness.sentence import Figure, figure, opened, said
+from gaswitness.wording import amount, number
+
+HEADS = said("alarm | seen | half by | 95 % by | lost without it")
+"""Of the table of alarms."""
 
 
 def percent(share: float) -> str:
@@ -28,10 +33,10 @@ def percent(share: float) -> str:
     ('99.85 %', '> 99.99 %', '< 0.01 %', '0 %', '100 %')
     """
     if 0.9999 < share < 1.0:
-        return "> 99.99 %"
+        return amount(Figure("> 99.99"), "%")
     if 0.0 < share < 0.0001:
-        return "< 0.01 %"
-    return f"{number(round(100.0 * share, 2))} %"
+        return amount(Figure("< 0.01"), "%")
+    return amount(number(round(100.0 * share, 2)), "%")
 
 
 def when(seconds: float | None) -> str:
@@ -42,7 +47,51 @@ def when(seconds: float | None) -> str:
     """
     if seconds is None:
         return "-"
-    return f"{seconds:.0f} s" if seconds < 120 else f"{number(round(seconds / 60, 1))} min"
+    return amount(figure(seconds), "s") if seconds < 120 else amount(number(round(seconds / 60, 1)), "min")
+
+
+def zone_word(name: str) -> str:
+    """A zone as it is told: an area has one at the floor and one above it.
+
+    >>> zone_word("PLANT:floor"), zone_word("GARAGE")
+    ('PLANT:floor', 'GARAGE')
+    """
+    area, _, part = name.partition(":")
+    match part:
+        case "floor":
+            return said("{area}:floor", area=area)
+        case "upper":
+            return said("{area}:upper", area=area)
+        case _:
+            return name
+
+
+def heading(scene: Scene) -> str:
+    """Which area, and how much of which gas it holds."""
+    return said(
+        "{area}: {charge} {gas}", area=scene.area, charge=amount(number(scene.charge_kg), "kg"), gas=scene.gas.key
+    )
+
+
+def lead(results: Sequence[AreaResult], spread: Spread, seed: int) -> str:
+    """What was tried."""
+    return said(
+        "{count} leaks in each area, followed for {minutes} min; seed {seed}.",
+        count=number(results[0].scenarios),
+        minutes=number(spread.duration_s / 60),
+        seed=seed,
+    )
+
+
+def remarks(result: AreaResult, drawn: str) -> tuple[str, ...]:
+    """What stands below a picture: what is `drawn` of it, what stays unseen and why, and what follows for people."""
+    scene, of = result.scene, result.scenarios
+    return (
+        *([drawn] if drawn else []),
+        *(said("Unseen {share}: {why}.", share=percent(count / of), why=why) for why, count in result.undetected),
+        *(said("{tag} does not see {gas}.", tag=tag, gas=scene.gas.key) for tag in scene.blind),
+        *(said("{text}.", text=opened(line)) for line in consequences(result)),
+    )
 
 
 def document(
@@ -105,7 +154,7 @@ def show(
     console.print(f"{number(scenarios)} leaks in each area, followed for {minutes} min, seed {seed}\n", style="dim")
     for result, where in zip(results, placed, strict=True):
         scene = result.scene
-        console.print(Text(f"{scene.area}: {number(scene.charge_kg)} kg {scene.gas.key}", style="bold"))
+        console.print(Text(heading(scene), style="bold"))
         console.print(_alarms(result))
         for why, count in result.undetected:
             console.print(f"  unseen {percent(count / result.scenarios)}: {why}")
@@ -129,7 +178,7 @@ def show(
 
 def _alarms(result: AreaResult) -> Table:
     table = Table(box=box.SIMPLE_HEAD, pad_edge=False, show_edge=False, header_style="dim")
-    for name in ("alarm", "seen", "half by", "95 % by", "lost without it"):
+    for name in HEADS.split(" | "):
         table.add_column(name, justify="left" if name == "alarm" else "right")
     detect = result.detect
     table.add_row("any", percent(detect.p), when(detect.p50_s), when(detect.p95_s), "")
@@ -145,16 +194,24 @@ def _alarms(result: AreaResult) -> Table:
 def consequences(result: AreaResult) -> tuple[str, ...]:
     """What a person breathes, and whether it can burn, in words."""
     scene = result.scene
-    breathed = (
-        f"a person there: mean peak {number(result.mean_peak_ppm)} ppm, "
-        f"mean dose {number(result.mean_dose_ppm_s / 60)} ppm min"
-    )
+    peak, dose = amount(number(result.mean_peak_ppm), "ppm"), amount(number(result.mean_dose_ppm_s / 60), "ppm min")
+    breathed = said("a person there: mean peak {peak}, mean dose {dose}", peak=peak, dose=dose)
     if math.isfinite(scene.idlh_ppm):
-        breathed += f"; above the IDLH of {number(scene.idlh_ppm)} ppm in {percent(result.p_over_idlh)} of the leaks"
+        breathed = said(
+            "a person there: mean peak {peak}, mean dose {dose}; above the IDLH of {idlh} in {share} of the leaks",
+            peak=peak,
+            dose=dose,
+            idlh=amount(number(scene.idlh_ppm), "ppm"),
+            share=percent(result.p_over_idlh),
+        )
     if not math.isfinite(scene.flammable_ppm):
-        return breathed, f"{scene.gas.key} does not burn in air"
-    lfl = f"the lowest lower flammable limit, {number(scene.flammable_ppm / 1e4)} %vol"
-    return breathed, f"a zone reaches {lfl}, in {percent(result.p_burns)} of the leaks"
+        return breathed, said("{gas} does not burn in air", gas=scene.gas.key)
+    burns = said(
+        "a zone reaches the lowest lower flammable limit, {limit}, in {share} of the leaks",
+        limit=amount(number(scene.flammable_ppm / 1e4), "%vol"),
+        share=percent(result.p_burns),
+    )
+    return breathed, burns
 
 
 def responding(known: Responses) -> tuple[str, ...]:
@@ -174,11 +231,17 @@ def responding(known: Responses) -> tuple[str, ...]:
 
 def assumptions(spread: Spread) -> str:
     """What was drawn, in words."""
-    return (
-        f"Assumed (common practice, no source): the whole charge leaks in {when(spread.fastest_s)} to "
-        f"{number(spread.slowest_s / 86400)} days; a detector fails in {percent(spread.detector_fails)}, the emergency "
-        f"fan in {percent(spread.fan_fails)}, a valve in {percent(spread.valve_fails)} of the leaks; "
-        f"{'other detectors answer' if spread.aged else 'detectors answer'} in {number(spread.ageing)} times their "
-        f"stated t90, factor {number(spread.ageing_factor)}; people leave {number(spread.reaction_s)} s after the "
-        "first alarm."
+    return said(
+        "Assumed (common practice, no source): the whole charge leaks in {fastest} to {slowest} days; a detector fails "
+        "in {detector}, the emergency fan in {fan}, a valve in {valve} of the leaks; {who} in {ageing} times their "
+        "stated t90, factor {factor}; people leave {reaction} s after the first alarm.",
+        fastest=when(spread.fastest_s),
+        slowest=number(spread.slowest_s / 86400),
+        detector=percent(spread.detector_fails),
+        fan=percent(spread.fan_fails),
+        valve=percent(spread.valve_fails),
+        who=said("other detectors answer") if spread.aged else said("detectors answer"),
+        ageing=number(spread.ageing),
+        factor=number(spread.ageing_factor),
+        reaction=number(spread.reaction_s),
     )

@@ -107,11 +107,17 @@ def write_whole(path: Path, data: bytes, *, private: bool = False) -> None:
     _sync_folder(path.parent)
 
 
-def keep_certificate(folder: Path, certificate_id: str, pdf: bytes, bundle: bytes) -> tuple[Path, Path]:
-    """Put paper and bundle into a folder, beside an earlier one of the same number and never in its place."""
+def keep_certificate(
+    folder: Path, certificate_id: str, pdf: bytes, bundle: bytes, language: str = "en"
+) -> tuple[Path, Path]:
+    """Put paper and bundle into a folder, beside an earlier one of the same number and never in its place.
+
+    The name says the language of a paper that is not in English.
+    """
+    told = certificate_id if language == "en" else f"{certificate_id}-{language}"
     n = 1
     while True:
-        stem = certificate_id if n == 1 else f"{certificate_id}-{n}"
+        stem = told if n == 1 else f"{told}-{n}"
         paper, box = folder / f"{stem}.pdf", folder / f"{stem}.evidence.zip"
         try:
             box.touch(exist_ok=False)  # whoever makes it first has the name, also of two at once

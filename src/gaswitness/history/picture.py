@@ -12,15 +12,31 @@ import numpy as np
 from gaswitness.errors import InputError
 from gaswitness.judge.decide import COVERAGE_K
 from gaswitness.learn.drift import DAYS_PER_YEAR, DRIFT_KINDS, Drift, Period
+from gaswitness.paper import ENGLISH
+from gaswitness.sentence import listed, said
+from gaswitness.telling import Teller, figure_in
 
 # Okabe and Ito, Color Universal Design (2008)
 BLUE, VERMILION = "#0072B2", "#D55E00"
 PAGE, INK, QUIET, RULE = "#F4F4F2", "#222222", "#8A8A86", "#DDDDDA"
-TITLES = {"zero": "zero, ppm off", "span": "span, % off", "t90": "t90, s"}
+TITLES = {"zero": said("zero, ppm off"), "span": said("span, % off"), "t90": said("t90, s")}
+DAYS = {
+    "formats": ["%Y", "%Y-%m", "%m-%d", "%H:%M", "%H:%M", "%S"],
+    "zero_formats": ["", "%Y", "%Y-%m", "%m-%d", "%H:%M", "%H:%M"],
+    "offset_formats": ["", "%Y", "%Y-%m", "%Y-%m-%d", "%Y-%m-%d", "%Y-%m-%d"],
+}
+"""Years, months and days in figures, for languages other than English, whose months the library names."""
+KEY = said(
+    "filled: as found   open square: as left after an adjustment   triangle: outside its limits   bars: expanded, "
+    "k = 2   dashes: limits   line and band: drift and its 95 % band   dotted: adjusted, or a new sensor"
+)
 
 
-def draw_years(path: Path, drifts: Sequence[Drift], today: date) -> None:
-    """Draw to `path`; its ending says the format. Raises InputError without such a format, or anything to draw."""
+def draw_years(path: Path, drifts: Sequence[Drift], today: date, tell: Teller = ENGLISH) -> None:
+    """Draw to `path`, whose ending says the format, in the language of `tell`.
+
+    Raises InputError without such a format, or anything to draw.
+    """
     from matplotlib.dates import ConciseDateFormatter
     from matplotlib.figure import Figure
 
@@ -36,29 +52,42 @@ def draw_years(path: Path, drifts: Sequence[Drift], today: date) -> None:
     several = len({site for site, _ in rows}) > 1
     for across, (site, tag) in zip(grid, rows, strict=True):
         for axes, kind in zip(across, kinds, strict=True):
-            _dress(axes)
+            _dress(axes, tell)
             if (drift := cells.get((site, tag, kind))) is not None:
-                _strip(axes, drift, today)
+                _strip(axes, drift, today, tell)
             else:
-                axes.text(0.5, 0.5, "nothing kept", transform=axes.transAxes, ha="center", fontsize=8, color=QUIET)
+                axes.text(
+                    0.5, 0.5, tell(said("nothing kept")), transform=axes.transAxes, ha="center", fontsize=8, color=QUIET
+                )
         name = f"{site}\n{tag}" if several else tag
         across[0].set_ylabel(name, fontsize=9, color=INK, fontweight="bold")
-        axes.xaxis.set_major_formatter(ConciseDateFormatter(axes.xaxis.get_major_locator()))  # type: ignore[no-untyped-call]
+        days: dict[str, list[str]] = {} if tell.language == "en" else DAYS
+        axes.xaxis.set_major_formatter(ConciseDateFormatter(axes.xaxis.get_major_locator(), **days))  # type: ignore[no-untyped-call]
     for axes, kind in zip(grid[0], kinds, strict=True):
-        axes.set_title(TITLES[kind], loc="left", fontsize=9, color=INK)
+        axes.set_title(tell(TITLES[kind]), loc="left", fontsize=9, color=INK)
     places = sorted({site for site, _ in rows})
-    simulated = "   simulated installation" if any(one.simulated for one in drifts) else ""
-    figure.suptitle(f"As found over the years: {', '.join(places[:3])}{simulated}", x=0.01, ha="left", fontsize=11,
+    head = tell(said("As found over the years: {places}", places=listed(places[:3])))
+    if any(one.simulated for one in drifts):
+        head = f"{head}   {tell(said('simulated installation'))}"
+    figure.suptitle(head, x=0.01, ha="left", fontsize=11,
                     fontweight="bold", color=INK)  # fmt: skip
     figure.supxlabel(
-        "filled: as found   open square: as left after an adjustment   triangle: outside its limits   bars: expanded, "
-        "k = 2   dashes: limits   line and band: drift and its 95 % band   dotted: adjusted, or a new sensor",
+        tell(KEY),
         x=0.01, ha="left", fontsize=7, color=QUIET,
     )  # fmt: skip
     figure.savefig(path, dpi=110, facecolor=PAGE, metadata={"Date": None} if path.suffix == ".svg" else None)
 
 
-def _dress(axes: Any) -> None:
+def _dress(axes: Any, tell: Teller) -> None:
+    from matplotlib.ticker import ScalarFormatter
+
+    class Written(ScalarFormatter):
+        """Numbers as the language writes them."""
+
+        def __call__(self, x: float, pos: int | None = None) -> str:
+            return figure_in(tell.language, super().__call__(x, pos))
+
+    axes.yaxis.set_major_formatter(Written())
     axes.set_facecolor(PAGE)
     axes.spines[["top", "right"]].set_visible(False)
     axes.spines[["left", "bottom"]].set_color(QUIET)
@@ -66,7 +95,7 @@ def _dress(axes: Any) -> None:
     axes.grid(color=RULE, linewidth=0.5)
 
 
-def _strip(axes: Any, drift: Drift, today: date) -> None:
+def _strip(axes: Any, drift: Drift, today: date, tell: Teller) -> None:
     scale = 100.0 if drift.unit == "relative" else 1.0
     for period in drift.periods:
         _points(axes, period, scale)
@@ -81,7 +110,13 @@ def _strip(axes: Any, drift: Drift, today: date) -> None:
         # far off by nature: told at the edge, so that the rest can be read
         edge = low if point.value * scale < low else min(point.value * scale, high)
         axes.annotate(
-            "did not alarm", (point.day, edge), (0, 6), textcoords="offset points", fontsize=7, color=INK, ha="center"
+            tell(said("did not alarm")),
+            (point.day, edge),
+            (0, 6),
+            textcoords="offset points",
+            fontsize=7,
+            color=INK,
+            ha="center",
         )
         axes.plot([point.day], [edge], "v" if edge == low else "^", markersize=6, color=VERMILION, clip_on=False)
     for limit in (last.lower, last.upper):

@@ -14,23 +14,27 @@ from typing import Any
 
 from gaswitness.paper import typeset
 from gaswitness.plan.dryrun import Watch, dry_run
+from gaswitness.plan.labels import LABELS
 from gaswitness.plan.lines import FAULT
-from gaswitness.plan.records import Bout, Criterion, DetectorPlan, GasNeed, Plan, Step
+from gaswitness.plan.records import BottleLoad, Bout, Criterion, DetectorPlan, GasNeed, Plan, Step
+from gaswitness.sentence import figure, listed, said, together
 from gaswitness.site.records import Detector, Effect
-from gaswitness.wording import between, level, mixture, number, scale_ppm
+from gaswitness.telling import Teller
+from gaswitness.wording import amount, between, level, mixture, number, scale_ppm, word
 
 SHEET = Path(__file__).with_name("sheet.typ")
 WORTH_LEAVING_S = 600.0
 _TICKS = (1.0, 2.0, 2.5, 5.0, 10.0)
 
 
-def sheet_pdf(plan: Plan) -> bytes:
-    """Typeset the job sheet."""
-    return typeset(SHEET, sheet_view(plan), datetime.fromisoformat(plan.made))
+def sheet_pdf(plan: Plan, language: str = "en") -> bytes:
+    """Typeset the job sheet in a language."""
+    made = datetime.fromisoformat(plan.made)
+    return typeset(SHEET, sheet_view(plan), made, words=LABELS, tell=Teller(language, plan.wording))
 
 
 def sheet_view(plan: Plan) -> dict[str, Any]:
-    """Everything the template prints, worded and rounded."""
+    """Everything the template prints, worded and rounded, as sentences that can be told in any language."""
     walked = dry_run(plan)
     starts = {m.step.tag: m.at_s for m in reversed(walked.moments) if m.step.tag and not m.step.optional}
     site = plan.site
@@ -42,19 +46,19 @@ def sheet_view(plan: Plan) -> dict[str, Any]:
         "made": plan.made.replace("T", " ").removesuffix("Z")[:16] + " UTC",
         "retest": plan.retest_of[:16] if plan.retest_of else "",
         "head": [
-            ["detectors", str(len(plan.detectors))],
-            ["time, about", f"{walked.total_s / 60:.0f} min"],
-            ["people at posts", str(len({w.post for w in walked.watches}))],
-            ["criteria", str(len(plan.criteria))],
+            [said("detectors"), str(len(plan.detectors))],
+            [said("time, about"), amount(figure(walked.total_s / 60), "min")],
+            [said("people at posts"), str(len({w.post for w in walked.watches}))],
+            [said("criteria"), str(len(plan.criteria))],
         ],
         "bottles": [_bottle(plan, need) for need in plan.gas],
-        "cautions": _two_columns([*own, {"title": "Always", "lines": shared}]),
+        "cautions": _two_columns([*own, {"title": said("Always"), "lines": shared}]),
         "roles": [{"role": role.role, "reach": role.reach} for role in site.warn],
         "inhibits": [_named(site.effect(s.effect or "")) for s in plan.steps if s.kind == "inhibit"],
         "posts": [
             {
                 "post": posts.get(post, post),
-                "effects": ", ".join(effects),
+                "effects": listed(effects),
                 "minutes": _stays(w for w in walked.watches if w.post == post),
             }
             for post, effects in _by_post(walked.watches).items()
@@ -72,15 +76,20 @@ def sheet_view(plan: Plan) -> dict[str, Any]:
 def _bout(plan: Plan, bout: Bout, posts: dict[str, str]) -> dict[str, str]:
     """Detectors under gas at once: caps, and what must or must not act, with room for the times."""
     steps = [step for step in plan.steps if step.bout == bout.bout and step.kind in ("quiet", "follow") and step.group]
-    order = [*(f"{tag}, signal open" for tag in bout.faulty), *bout.tags]
+    order = [*(said("{tag}, signal open", tag=tag) for tag in bout.faulty), *bout.tags]
     return {
         "bout": bout.bout,
-        "order": ", then ".join(order),
-        "loads": "; ".join(f"{one.caps} on {one.cylinder}, {one.flow_m3_s * 60e3:.1f} L/min" for one in bout.loads),
-        "looks": " ".join(step.text for step in steps),
-        "posts": ", ".join(posts.get(post, post) for post in bout.posts),
+        "order": listed(order, ", then "),
+        "loads": listed((_load(one) for one in bout.loads), "; "),
+        "looks": together(*(step.text for step in steps)),
+        "posts": listed(posts.get(post, post) for post in bout.posts),
         "minutes": f"{bout.duration_s / 60:.0f}",
     }
+
+
+def _load(load: BottleLoad) -> str:
+    flow = amount(figure(load.flow_m3_s * 60e3, ".1f"), "L/min")
+    return said("{caps} on {bottle}, {flow}", caps=load.caps, bottle=load.cylinder, flow=flow)
 
 
 def _named(effect: Effect) -> dict[str, str]:
@@ -121,7 +130,10 @@ def _cautions(plan: Plan) -> tuple[list[str], list[dict[str, Any]]]:
     blocks: list[dict[str, Any]] = []
     for tag, lines in own.items():
         bottle = plan.site.cylinder(tag)
-        title = f"{tag}: {mixture(bottle.level_ppm)} {bottle.gas} in {bottle.balance}"
+        level = mixture(bottle.level_ppm)
+        title = said(
+            "{tag}: {level} {gas} in {balance}", tag=tag, level=level, gas=bottle.gas, balance=word(bottle.balance)
+        )
         blocks.append({"title": title, "lines": [line for line in lines if line not in common]})
     return [*common, *shared], blocks
 
@@ -141,10 +153,10 @@ def _bottle(plan: Plan, need: GasNeed) -> dict[str, Any]:
         "u": mixture(bottle.u_ppm * 2),
         "certificate": bottle.certificate,
         "expires": bottle.expires.isoformat(),
-        "pressure": f"{bottle.pressure_pa / 1e5:.0f}",
-        "minimum": f"{bottle.min_pressure_pa / 1e5:.0f}",
-        "needed": f"{need.needed_m3 * 1e3:.1f}",
-        "held": f"{need.available_m3 * 1e3:.0f}",
+        "pressure": said("of {pressure}", pressure=figure(bottle.pressure_pa / 1e5)),
+        "minimum": said("min {pressure}", pressure=figure(bottle.min_pressure_pa / 1e5)),
+        "needed": amount(figure(need.needed_m3 * 1e3, ".1f"), "L"),
+        "held": amount(figure(need.available_m3 * 1e3), "L"),
     }
 
 
@@ -160,9 +172,11 @@ def _detector(plan: Plan, planned: DetectorPlan, place: int, start_s: float, pos
         "area": plan.site.area(detector.area).name,
         "start": f"{start_s / 60:.0f}",
         "minutes": f"{planned.duration_s / 60:.0f}",
-        "bottle": f"{planned.cylinder}, {mixture(bottle.level_ppm)}",
-        "flow": f"{number(bottle.flow_m3_s * 60e3)} L/min",
-        "gas": f"{_clock(planned.gas_s)}, {planned.gas_m3 * 1e3:.1f} L" if planned.gas_s else "none",
+        "bottle": listed((planned.cylinder, mixture(bottle.level_ppm))),
+        "flow": amount(number(bottle.flow_m3_s * 60e3), "L/min"),
+        "gas": listed((_clock(planned.gas_s), amount(figure(planned.gas_m3 * 1e3, ".1f"), "L")))
+        if planned.gas_s
+        else said("none"),
         "strip": _strip(detector, planned) if planned.gas_s else None,
         "readings": _readings(detector, criteria),
         "points": [_point(detector, planned, i) for i in range(len(planned.points))] if planned.gas_s else [],
@@ -173,12 +187,12 @@ def _detector(plan: Plan, planned: DetectorPlan, place: int, start_s: float, pos
 
 def _clock(value_s: float) -> str:
     """Minutes and seconds, as on a watch."""
-    return f"{int(value_s) // 60}:{int(value_s) % 60:02d} min"
+    return amount(f"{int(value_s) // 60}:{int(value_s) % 60:02d}", "min")
 
 
 def _readings(detector: Detector, criteria: dict[str, Criterion]) -> list[list[str]]:
     rows: list[list[str]] = []
-    for name, words in (("zero", "before gas"), ("span", "settled on gas")):
+    for name, words in (("zero", said("before gas")), ("span", said("settled on gas"))):
         limits = criteria.get(name)
         if limits is not None and limits.lower is not None and limits.upper is not None:
             rows.append([words, between(detector, limits.lower, limits.upper)])
@@ -189,14 +203,19 @@ def _point(detector: Detector, planned: DetectorPlan, index: int) -> dict[str, s
     times = planned.points[index]
     spec = detector.alarm(times.point)
     sign, back = ("≥", "<") if spec.direction == "rising" else ("≤", ">")
-    clears = "until reset" if times.clear_s is None else f"{times.clear_s[0]:.0f} – {times.clear_s[1]:.0f} s"
+    clears = said("until reset") if times.clear_s is None else _from_to(times.clear_s)
+    level_back = level(detector, spec.clear_ppm(detector.range_ppm))
     return {
         "name": times.point,
-        "set": f"{sign} {level(detector, spec.set_ppm)}",
-        "set_s": f"{times.set_s[0]:.0f} – {times.set_s[1]:.0f} s",
-        "clear": "latched" if spec.latching else f"{back} {level(detector, spec.clear_ppm(detector.range_ppm))}",
+        "set": listed((sign, level(detector, spec.set_ppm)), " "),
+        "set_s": _from_to(times.set_s),
+        "clear": said("latched") if spec.latching else listed((back, level_back), " "),
         "clear_s": clears,
     }
+
+
+def _from_to(times_s: tuple[float, float]) -> str:
+    return amount(listed(map(figure, times_s), " – "), "s")
 
 
 def _effects(plan: Plan, criteria: dict[str, Criterion], posts: dict[str, str]) -> list[dict[str, str]]:
@@ -211,9 +230,9 @@ def _effects(plan: Plan, criteria: dict[str, Criterion], posts: dict[str, str]) 
                 "post": posts.get(effect.post, effect.post),
                 "effect": effect.tag,
                 "name": effect.name,
-                "on": criterion.point or "",
-                "within": f"{number(criterion.upper or 0.0)} s",
-                "pattern": pattern.text.split(" is ")[1].split(" on ")[0] if pattern else "",
+                "on": word(FAULT) if criterion.point == FAULT else criterion.point or "",
+                "within": amount(number(criterion.upper or 0.0), "s"),
+                "pattern": word(pattern.text.split(" is ")[1].split(" on ")[0]) if pattern else "",
             }
         )
     return sorted(rows, key=lambda row: row["post"])
@@ -222,13 +241,13 @@ def _effects(plan: Plan, criteria: dict[str, Criterion], posts: dict[str, str]) 
 def _todo(steps: dict[str, Step]) -> list[str]:
     """Presses that a sheet has a box for, in their order."""
     words = {
-        "acknowledge": "acknowledged",
-        "silence": "silenced",
-        "reset": "reset",
-        FAULT: "signal opened",
-        "mend": "closed",
+        "acknowledge": said("acknowledged"),
+        "silence": said("silenced"),
+        "reset": said("reset"),
+        FAULT: said("signal opened"),
+        "mend": said("closed"),
     }
-    return [word for name, word in words.items() if name in steps]
+    return [done for name, done in words.items() if name in steps]
 
 
 def _strip(detector: Detector, planned: DetectorPlan) -> dict[str, Any]:
@@ -242,15 +261,14 @@ def _strip(detector: Detector, planned: DetectorPlan) -> dict[str, Any]:
     for i, point in enumerate(planned.points):
         spec = detector.alarm(point.point)
         kind = "high" if i == len(planned.points) - 1 and i else "low"
-        levels.append(
-            {"at": spec.set_ppm / scale, "kind": kind, "label": f"{point.point} {number(spec.set_ppm / scale)}"}
-        )
+        at = spec.set_ppm / scale
+        levels.append({"at": at, "kind": kind, "label": listed((point.point, number(at)), " ")})
         if not spec.latching:
             levels.append({"at": spec.clear_ppm(detector.range_ppm) / scale, "kind": "clear", "label": ""})
         bars = [[_within(t / 60, times[-1]) for t in point.set_s]]
         if point.clear_s is not None:
             bars.append([_within((curve.gas_off_s + t) / 60, times[-1]) for t in point.clear_s])
-        lanes.append({"label": point.point, "kind": "alarm", "bars": bars, "marks": [], "note": "sets, clears"})
+        lanes.append({"label": point.point, "kind": "alarm", "bars": bars, "marks": [], "note": said("sets, clears")})
     edges = [level["at"] for level in levels] + low + high
     pad = 0.06 * (max(edges) - min(edges)) or 1.0
     y0, y1 = min(edges) - pad, max(edges) + pad

@@ -24,6 +24,7 @@ from gaswitness.release import kernel
 from gaswitness.release.rooms import Flow, Network, without
 from gaswitness.release.scene import Scene
 from gaswitness.release.streams import uniforms
+from gaswitness.sentence import said
 from gaswitness.wording import number
 
 Floats = NDArray[np.float64]
@@ -40,9 +41,9 @@ BLOCK = 4096
 """Scenarios in one block; part of the definition of the sums."""
 
 FAILED, BELOW, LATE = (
-    "every detector that sees the gas has failed",
-    "the level stays below every set point",
-    ("the level was still on its way to the set point when time was up"),
+    said("every detector that sees the gas has failed"),
+    said("the level stays below every set point"),
+    said("the level was still on its way to the set point when time was up"),
 )
 
 
@@ -405,7 +406,7 @@ def _figures(scene: Scene, spread: Spread, total: Tally) -> AreaResult:
     importance = {w.tag: int(n) / total.scenarios for w, n in zip(scene.watches, total.alone, strict=True)}
     why = [(text, int(n)) for text, n in zip((FAILED, BELOW, LATE), total.why, strict=True) if n]
     if not scene.watches:
-        why = [(f"no detector here sees {scene.gas.key}", total.scenarios)]
+        why = [(said("no detector here sees {gas}", gas=scene.gas.key), total.scenarios)]
     return AreaResult(
         scene,
         total.scenarios,

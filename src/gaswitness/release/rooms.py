@@ -22,13 +22,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import linalg
 
 from gaswitness.errors import InputError, OutOfDomain
+from gaswitness.sentence import said
 from gaswitness.units import convert
 
 Floats = NDArray[np.float64]
 
 OUTSIDE = "outside"
 
-NEAR_THE_LEAK = (
+NEAR_THE_LEAK = said(
     "Well-mixed zones are optimistic near the leak: gas that sinks or rises, and a jet, stay far above the mean of a "
     "zone for minutes. Place detectors for the leak, not for the mean."
 )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import mimetypes
 from datetime import UTC
 from typing import Any
+from urllib.parse import quote
 
 from fastapi import APIRouter, HTTPException, Request
 from fastapi.responses import FileResponse, Response
@@ -14,12 +15,13 @@ from gaswitness.errors import InputFaults
 from gaswitness.history.files import write_whole
 from gaswitness.plan import build_plan
 from gaswitness.plan.records import Plan
+from gaswitness.plan.sheet import sheet_pdf
 from gaswitness.site.sense import sense_check
 from gaswitness.web.access import Desk, Session, fields_of, form_of, session_of
 from gaswitness.web.board import Board, Start
 from gaswitness.web.folder import LEDGER
 from gaswitness.web.joining import home_of
-from gaswitness.web.pages import board_of, page, then
+from gaswitness.web.pages import board_of, page, then, words_of
 from gaswitness.web.schematic import drawing_of, matrix_of
 
 router = APIRouter()
@@ -82,6 +84,16 @@ async def plan(request: Request, name: str, session: Session = Desk) -> Response
     )
     keep_plan(board, built, name.rpartition(".")[0])
     return then("/#plans")
+
+
+@router.get("/plan/{name}/sheet")
+async def sheet(request: Request, name: str, session: Session = Desk) -> Response:  # noqa: ARG001 - asked for
+    """The job sheet of a plan, in the language of the page it is asked for from."""
+    folder, language = board_of(request).folder, words_of(request).language
+    pdf = await run_in_threadpool(lambda: sheet_pdf(folder.plan(name), language))
+    file_name = quote(f"{name.removesuffix('.json').removesuffix('.plan')}.sheet-{language}.pdf")
+    headers = {"content-disposition": f"attachment; filename*=utf-8''{file_name}"}
+    return Response(pdf, media_type="application/pdf", headers=headers)
 
 
 def keep_plan(board: Board, built: Plan, stem: str) -> str:

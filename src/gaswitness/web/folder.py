@@ -110,6 +110,12 @@ class Folder:
             raise InputError(said("no such plan in the folder of this board"), found=name[:80])
         return self.file(name, *_PAPERS, LEDGER, ".json")
 
+    def plan(self, name: str) -> Plan:
+        """A plan; raises InputError where there is none of this name."""
+        if name not in {one.name for one in self.plans()}:
+            raise InputError(said("no such plan in the folder of this board"), found=name[:80])
+        return Plan.model_validate_json(self.file(name, ".json").read_bytes())
+
     def site(self, name: str) -> Site:
         """Read a site; raises InputFaults with every fault."""
         return read_site(self.file(name, *_SITES))

@@ -112,18 +112,24 @@ async def late(request: Request, name: str, session: Session = Desk) -> Response
 
 @router.post("/result/{name}/certify")
 async def certify(request: Request, name: str, session: Session = Desk) -> Response:
-    """Sign what was found, and keep paper and bundle in the folder."""
+    """Sign what was found, and keep paper and bundle in the folder; the paper speaks the language of the page."""
     board = board_of(request)
     key = board.key
     if key is None:
         raise HTTPException(409, "result.no_key")
-    path = board.folder.file(name, LEDGER)
+    path, language = board.folder.file(name, LEDGER), words_of(request).language
     issue = await run_in_threadpool(
         lambda: certificate.issue(
-            path.read_bytes(), name, key, issued=board.now(), issued_by=session.name, late_bytes=late_beside(path)
+            path.read_bytes(),
+            name,
+            key,
+            issued=board.now(),
+            issued_by=session.name,
+            late_bytes=late_beside(path),
+            language=language,
         )
     )
-    keep_certificate(board.folder.path, issue.payload.certificate_id, issue.pdf, issue.bundle)
+    keep_certificate(board.folder.path, issue.payload.certificate_id, issue.pdf, issue.bundle, language)
     return then(f"/result/{name}#certificate")
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -13,6 +14,7 @@ from typer.testing import CliRunner, Result
 from gaswitness.cli.main import app
 from gaswitness.history.store import open_store
 from support.kept import KEY, bundled, ledger
+from support.papers import english_only, text_of, words
 from support.years import table
 
 
@@ -116,6 +118,18 @@ def test_drift_for_people_and_scripts(store, output):
     assert len(one["periods"]) == 2
     late = ask(*words[:-3], "--today", "2029-01-01", "--json")
     assert late.exit_code == 1, "by then it can no longer be excluded"
+
+
+def test_the_picture_of_the_years_in_german_holds_no_english(store, output):
+    picture = output / "years-de.pdf"
+    words_before = ("drift", "--store", store, "--site", "Ravensmoor ice rink", "--today", "2026-03-01")
+    assert ask(*words_before, "-o", picture, "--language", "de").exit_code == 0
+    text = text_of(picture.read_bytes())
+    assert "Vorgefunden über die Jahre" in text
+    assert "kein Alarm" in text
+    assert words(text) & english_only(["Ravensmoor ice rink"]) == set()
+    assert "0,1" in text
+    assert not re.search(r"\d[.]\d", text), "a number in English"
 
 
 def test_reliability_for_people_and_scripts(store):

@@ -11,7 +11,10 @@ import pytest
 from typer.testing import CliRunner
 
 from gaswitness.cli.main import app
+from gaswitness.errors import InputError
 from gaswitness.plan import Plan
+from gaswitness.telling import LANGUAGES
+from support.papers import text_of
 from support.rigs import EXAMPLES
 
 RUN = CliRunner(env={"COLUMNS": "80"})
@@ -49,6 +52,23 @@ def test_plan_and_sheet_are_written(tmp_path: Path) -> None:
     assert sheet.read_bytes().startswith(b"%PDF")
     assert str(plan) in result.stderr
     assert str(plan) not in result.stdout
+
+
+def test_the_sheet_speaks_german_where_it_is_asked_to(tmp_path: Path) -> None:
+    english, german = tmp_path / "en.pdf", tmp_path / "de.pdf"
+    for sheet, more in ((english, []), (german, ["--language", "de"])):
+        assert RUN.invoke(app, ["plan", CELLAR, *DAY, "--sheet", str(sheet), *more]).exit_code == 0
+    assert "Before anybody leaves" in text_of(english.read_bytes())
+    assert "Bevor jemand geht" in text_of(german.read_bytes())
+
+
+def test_a_language_that_is_not_spoken_is_told_before_anything_is_made(tmp_path: Path) -> None:
+    sheet = tmp_path / "sheet.pdf"
+    result = RUN.invoke(app, ["plan", CELLAR, *DAY, "--sheet", str(sheet), "--language", "tlh"])
+    assert isinstance(result.exception, InputError)
+    assert str(result.exception).startswith("--language: no such language; found 'tlh'; expected one of the languages")
+    assert all(language in str(result.exception) for language in LANGUAGES)
+    assert not sheet.exists()
 
 
 def test_the_terminal_shows_cautions_first_and_fits_eighty_columns() -> None:

@@ -20,6 +20,8 @@ from gaswitness.errors import InputError
 from gaswitness.release.montecarlo import Spread, study
 from gaswitness.release.scene import scenes
 from gaswitness.site import read_site
+from support.papers import english_only, leaves, text_of
+from support.papers import words as words_in
 
 RUN = CliRunner(env={"COLUMNS": "100"})
 
@@ -205,6 +207,37 @@ def test_the_page_needs_no_network(rink: str, output: Path) -> None:
     assert "optimistic near the leak" in text
     assert "NH3-1.low" in text
     assert not re.search(r"<(script|link|img)[^>]*(src|href)=[\"']?https?:", text)
+
+
+ONE = ["--leak-kg-h", "30", "--decay-min", "10", "--door", "120-600", "--failed", "ventilation", "--failed", "CO2-1"]
+SUDDEN = ["--leak-kg-h", "3000", "--burst-kg", "2", "--area", "PLANT", "--failed", "NH3-1"]
+
+
+@pytest.mark.parametrize(
+    ("ending", "more"),
+    [(".pdf", ["--scenarios", "300"]), (".html", ["--scenarios", "300"]), (".pdf", ONE), (".pdf", SUDDEN)],
+    ids=["paper", "page", "one leak", "sudden leak"],
+)
+def test_paper_and_page_in_german_hold_no_english(rink: str, output: Path, more: list[str], ending: str) -> None:
+    if ending == ".html":
+        pytest.importorskip("bokeh")
+    out = output / f"release-de{ending}"
+    result = RUN.invoke(app, ["release", rink, *more, "--out", str(out), "--language", "de", "--json"])
+    assert result.exit_code == 0, result.output
+    text = text_of(out.read_bytes()) if ending == ".pdf" else told_by(out.read_text(encoding="utf-8"))
+    names = {*leaves(read_site(Path(rink)).model_dump(mode="json")), "gaswitness", "page"}
+    assert words_in(text) & english_only(names) == set()
+    assert not re.search(r"\d[.]\d", text), "a number in English"
+
+
+def told_by(page: str) -> str:
+    """All that people are told by a page: its text, and what is read out of pictures."""
+    body = page.split("<body>")[1].split("</footer>")[0]
+    spoken = re.findall(r'aria-label="([^"]*)"', body)
+    tips = re.findall(r'"tooltips":"([^"]*)"', page)
+    assert '<html lang="de">' in page
+    assert tips
+    return " ".join([re.sub(r"<[^>]*>", " ", body), *spoken, *(re.sub(r"@\w+\{[^}]*\}", " ", tip) for tip in tips)])
 
 
 def test_of_many_alarms_some_are_drawn_and_all_are_told(repo: Path) -> None:

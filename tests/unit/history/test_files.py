@@ -87,3 +87,14 @@ def test_a_certificate_never_takes_the_place_of_another(tmp_path: Path) -> None:
     ]
     assert [path.read_bytes() for path in first] == [b"paper", b"bundle"]
     assert [path.read_bytes() for path in second] == [b"other paper", b"other bundle"]
+
+
+def test_a_certificate_in_another_language_has_a_name_of_its_own(tmp_path: Path) -> None:
+    keep_certificate(tmp_path, "C-1", b"paper", b"bundle")
+    for paper in (b"Papier", b"zweites Papier"):
+        keep_certificate(tmp_path, "C-1", paper, b"Paket", "de")
+    assert {path.name: path.read_bytes() for path in tmp_path.glob("*.pdf")} == {
+        "C-1.pdf": b"paper",
+        "C-1-de.pdf": b"Papier",
+        "C-1-de-2.pdf": b"zweites Papier",
+    }

@@ -10,12 +10,9 @@ import pytest
 
 from gaswitness.plan import Plan
 from gaswitness.plan.sheet import sheet_pdf, sheet_view
+from support.papers import text_of
 from support.planned import HIGH, LOW, detector, planned, site
 from support.rigs import cellar, ravensmoor
-
-
-def text_of(pdf: bytes) -> str:
-    return "\n".join(page.extract_text() for page in pypdf.PdfReader(io.BytesIO(pdf)).pages)
 
 
 @pytest.mark.parametrize(

@@ -231,7 +231,7 @@ async def test_a_page_from_elsewhere_changes_nothing(joined, live, origin):
     "name",
     ["..%2fkey.pem", "%2e%2e%2fkey.pem", "..%5ckey.pem", "/etc/passwd", ".hidden.ledger.jsonl", "%00", "a" * 5000],
 )
-@pytest.mark.parametrize("path", ["/file/{}", "/site/{}", "/result/{}"])
+@pytest.mark.parametrize("path", ["/file/{}", "/site/{}", "/result/{}", "/plan/{}/sheet"])
 async def test_no_name_leads_out_of_the_folder(board, joined, path, name):
     (board.folder.path.parent / "key.pem").write_text("secret")
     (board.folder.path / ".hidden.ledger.jsonl").write_text("secret")

@@ -11,6 +11,7 @@ from gaswitness.errors import LinkError
 from gaswitness.plan.records import Plan
 from gaswitness.site import load_site
 from gaswitness.web.schematic import drawing_of, matrix_of
+from support.papers import text_of
 
 
 @pytest.fixture
@@ -75,6 +76,22 @@ async def test_a_visit_is_planned_for_the_detectors_that_were_ticked(board, join
         downloaded = await browser.get(f"/file/{line.name}")
     assert Plan.model_validate_json(downloaded.content).detectors[0].tag == "CO-1"
     assert "attachment" in downloaded.headers["content-disposition"]
+
+
+@pytest.mark.parametrize(
+    ("language", "title"), [("en", "Job sheet · test of fixed gas alarms"), ("de", "Arbeitsblatt · Prüfung ortsfester")]
+)
+async def test_the_job_sheet_of_a_plan_is_in_the_language_of_the_page(board, joined, language, title):
+    async with joined() as browser:
+        await browser.send_form("/site/cellar.yaml/plan")
+        [line] = board.folder.plans()
+        assert f"/plan/{line.name}/sheet" in (await browser.get("/")).text
+        answer = await browser.get(f"/plan/{line.name}/sheet", headers={"accept-language": language})
+        none = await browser.get("/plan/none.json/sheet")
+    assert title.upper() in text_of(answer.content)
+    assert f"sheet-{language}.pdf" in answer.headers["content-disposition"]
+    assert none.status_code == 400
+    assert board.folder.papers() == (), "nothing is written"
 
 
 async def test_a_plan_that_would_prove_nothing_is_refused_in_words(board, joined):

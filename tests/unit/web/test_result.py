@@ -14,6 +14,7 @@ from gaswitness.judge import judge
 from gaswitness.telling import Teller
 from gaswitness.web.result import cells_of, punch_list, strip_of, unexpected_of
 from gaswitness.web.schematic import matrix_of
+from support.papers import text_of
 from support.rigged import example_plan
 from support.rigged import visit as carried_out
 
@@ -114,6 +115,20 @@ async def test_the_certificate_is_signed_here_where_there_is_a_key(board, joined
         text = (await browser.get(f"/result/{NAME}")).text
         assert all(paper in text for paper in papers)
         assert (await browser.get(f"/file/{papers[1]}")).content.startswith(b"%PDF")
+
+
+async def test_the_certificate_is_in_the_language_of_the_page_and_none_takes_the_place_of_another(board, joined, good):
+    (board.folder.path / NAME).write_bytes(good)
+    board.key = Ed25519PrivateKey.generate()
+    async with joined() as browser:
+        for language in ("de", "en", "de"):
+            browser.headers["accept-language"] = language
+            await browser.send_form(f"/result/{NAME}/certify")
+    papers = {name: (board.folder.path / name).read_bytes() for name in board.folder.papers() if name.endswith(".pdf")}
+    stem = min(papers).partition("-de")[0].removesuffix(".pdf")
+    assert set(papers) == {f"{stem}.pdf", f"{stem}-de.pdf", f"{stem}-de-2.pdf"}
+    assert "Was gefunden wurde" in text_of(papers[f"{stem}-de.pdf"])
+    assert "What was found" in text_of(papers[f"{stem}.pdf"])
 
 
 async def test_a_ledger_that_was_altered_is_not_judged(board, joined, good):
