@@ -17,6 +17,7 @@ numbers = st.one_of(st.floats(-1e9, 1e9), st.floats(allow_nan=True, allow_infini
 @example([1e308 * math.exp(-i / 10) for i in range(20)], [60.0] * 20, None, None, None)
 @example([1e-300 * math.exp(-i / 10) for i in range(20)], [60.0] * 20, None, None, None)
 @example([math.exp(-i / 10) for i in range(20)], [1e300] * 20, None, None, None)
+@example([0.0, -1.0, 0.0, 5e-324], [0.0, 0.0, 0.0, 1.0], None, None, None)
 @example([0.0] * 4, [5e-324, 1.0, 1.0, 1.0], None, None, None)
 @given(
     st.lists(numbers, max_size=60),
