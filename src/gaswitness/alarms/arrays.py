@@ -15,7 +15,7 @@ from gaswitness.alarms import logic
 from gaswitness.alarms.point import KINDS, AlarmPoint, Edge, EdgeKind, PointState
 from gaswitness.errors import InputError
 
-_EDGE_ROOM = 4096
+_EDGE_ROOM = 1024
 _PIECE = 1 << 16
 _NOTHING = np.zeros(0, np.int64)
 
