@@ -12,7 +12,7 @@ from support.boards import PHONE, board, browser, invite, join, person, take_des
 def now(first: str, *others: str) -> str:
     """What a post is told while these are under test, the step's own first."""
     document: dict[str, Any] = {
-        "t": 100.0, "polled": 100.0, "ended": None, "stopping": None, "here": False, "watched": [], "marked": {},
+        "t": 100.0, "polled": 100.0, "ended": None, "stopping": None, "here": False, "watched": [],
         "step": {"id": f"{first}/await-set/low", "text": f"Wait for {first}.", "tag": first}, "points": [],
         "reading": None, "digits": 0,
         "by_hand": [{"tag": tag, "unit": "ppm"} for tag in (first, *others)], "next": None, "tests": [], "votes": [],

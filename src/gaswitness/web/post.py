@@ -135,6 +135,7 @@ def post_document(snapshot: Snapshot, live: Live, post: str, tell: Teller) -> di
     points = [signal for detector in typed for signal in _points_by_hand(detector, live)]
     return {
         "t": round(snapshot.t_s, 2),
+        "polled": snapshot.health.last_t_s,  # by which the bench tells how old a reading is on its way
         "ended": snapshot.ended,
         "stopping": snapshot.stopping,
         "step": None if step is None else {"id": step.id, "text": tell(step.text), "tag": step.tag},

@@ -420,6 +420,18 @@ def by_hand_only(snapshot: Snapshot) -> Snapshot:
     )
 
 
+def test_a_post_is_told_when_what_it_shows_was_polled(live):
+    told = []
+
+    def each(watched, snapshot, world):
+        told.append((post_document(snapshot, live, "AT-PANEL", Teller("en"))["polled"], snapshot.t_s))
+
+    carried_out(("O2-1",), each=each)
+    polled = [at for at, _ in told if at is not None]
+    assert len(set(polled)) > 100
+    assert all(at <= t_s for at, t_s in told if at is not None)
+
+
 def test_without_a_link_each_detector_under_test_can_be_read_and_marked(live):
     shown = []
 
