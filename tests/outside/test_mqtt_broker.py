@@ -174,6 +174,12 @@ async def test_user_and_password(tmp_path: Path, monkeypatch: pytest.MonkeyPatch
         await link.close()
 
 
+USAGES = (
+    "digital_signature", "content_commitment", "key_encipherment", "data_encipherment", "key_agreement",
+    "key_cert_sign", "crl_sign", "encipher_only", "decipher_only",
+)  # fmt: skip
+
+
 def authority(folder: Path) -> None:
     """A certificate authority of our own in `ca.pem`, and a server proven by it in `server.pem` and `server.key`."""
 
@@ -184,7 +190,8 @@ def authority(folder: Path) -> None:
     now = datetime.now(UTC)
 
     def made(subject: str, public: ec.EllipticCurvePublicKey, *, is_ca: bool) -> x509.Certificate:
-        return (
+        usage = dict.fromkeys(USAGES, False) | {"key_cert_sign": is_ca, "digital_signature": not is_ca}
+        return (  # with all that RFC 5280 asks for: Python 3.13 and later insist on it
             x509.CertificateBuilder()
             .subject_name(name(subject))
             .issuer_name(name("test authority"))
@@ -193,6 +200,9 @@ def authority(folder: Path) -> None:
             .not_valid_before(now - timedelta(days=1))
             .not_valid_after(now + timedelta(days=1))
             .add_extension(x509.BasicConstraints(ca=is_ca, path_length=None), critical=True)
+            .add_extension(x509.KeyUsage(**usage), critical=True)
+            .add_extension(x509.SubjectKeyIdentifier.from_public_key(public), critical=False)
+            .add_extension(x509.AuthorityKeyIdentifier.from_issuer_public_key(ca_key.public_key()), critical=False)
             .add_extension(x509.SubjectAlternativeName([x509.IPAddress(ipaddress.ip_address("127.0.0.1"))]), False)
             .sign(ca_key, hashes.SHA256())
         )
@@ -281,6 +291,8 @@ async def bytes_broker(talk: Callable[[Wire], Awaitable[None]]) -> AsyncIterator
         yield f"mqtt://127.0.0.1:{server.sockets[0].getsockname()[1]}", wires
     finally:
         server.close()
+        for wire in wires:  # from Python 3.12 on a server waits until every connection is gone
+            wire.writer.close()
         await server.wait_closed()
 
 
