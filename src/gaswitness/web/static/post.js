@@ -7,13 +7,13 @@ const $ = (id) => document.getElementById(id);
 const t = JSON.parse($("texts").textContent);
 const language = document.documentElement.lang;
 const { post, run, name: witness } = $("post").dataset;
-const UNDO_MS = 10_000, QUIET_MS = 700, SHOWN = 12, PARCEL = 20, SOONEST_MS = 500, SLOWEST_MS = 8000, CATCH_UP_MS = 5000;
+const UNDO_MS = 10_000, QUIET_MS = 700, SHOWN = 12, PARCEL = 20, SOONEST_MS = 500, SLOWEST_MS = 8000, CATCH_UP_MS = 5000, HELD_MS = 2000;
 const headers = () => ({ "X-CSRF": document.querySelector('meta[name="csrf"]').content, Accept: "application/json" });
 const fill = (text, values) => text.replace(/\{(\w+)\}/g, (_, key) => values[key]);
 
 let now = null, heard = false, refusal = "", heldBack = false;
 let sending = false, undoable = null, typed = "", reads;
-let touched = -QUIET_MS, down = null;
+let touched = -QUIET_MS, landed = 0, down = null;
 
 function shape(which) {
   const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
@@ -171,7 +171,9 @@ function listenTo(button) {
   if (button.classList.contains("press") && button.dataset.signal) button.addEventListener("click", pressed);
 }
 for (const button of document.querySelectorAll("button")) listenTo(button);
-addEventListener("pointerdown", () => { touched = Infinity; }, true);
+addEventListener("pointerdown", () => { touched = Infinity; landed = performance.now(); }, true);
+// A finger is on a button: nothing above it may grow, or the press would go beside it, or to its neighbour.
+const held = () => touched === Infinity && performance.now() - landed < HELD_MS;
 for (const end of ["pointerup", "pointercancel"]) addEventListener(end, () => { touched = performance.now(); }, true);
 $("post").addEventListener("contextmenu", (event) => event.preventDefault());
 
@@ -325,7 +327,7 @@ function arrange() {
   $("rest").hidden = !$("rest-list").children.length;
 }
 
-function drawAll() { drawKept(); drawNow(); arrange(); drawSigns(); drawPast(); }
+function drawAll() { drawKept(); if (!held()) drawNow(); arrange(); drawSigns(); drawPast(); }
 
 function listen() {
   const events = new EventSource(`/post/events?post=${encodeURIComponent(post)}`);
