@@ -1,8 +1,8 @@
 # People and CI use the same commands. Needs Python 3.11+ and make; everything else is set up in .venv.
 
 PY ?= python3
-# Tests wait for clocks, browsers and wires half of the time: three workers keep two cores busy.
-WORKERS ?= 3
+# More at a time is quicker, and too much for people at pages who must see and press in time.
+WORKERS ?= 2
 BIN := .venv/bin
 
 .PHONY: demo test check bench pictures schemas commands gases services clean

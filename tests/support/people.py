@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import re
 from collections.abc import AsyncIterator, Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -231,7 +230,6 @@ class AtPost:
         await self.page.locator("button.primary").tap()
         await self.page.locator("#post").wait_for()
         self.post = post
-        await self.page.locator("#clock", has_text=re.compile(r"\d")).wait_for()  # one that still moves is not pressed
         here = self.page.locator('#present[aria-pressed="true"]')
         for _ in range(PRESSES):  # whoever sees that a button did not answer presses it again
             await self.page.locator("#present").tap()

@@ -21,6 +21,7 @@ except ImportError:  # no such locks there
     fcntl = None  # type: ignore[assignment]
 
 SCREENS = 2
+WHOLE_DAYS = ("test_whole_rink_run", "test_by_hand")
 
 
 @pytest.fixture(scope="module")
@@ -38,16 +39,21 @@ def cellar(tmp_path_factory: pytest.TempPathFactory, repo: Path) -> tuple[Path, 
 
 
 @pytest.fixture(autouse=True)
-def at_a_screen(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
-    """Two tests with browsers at a time, however many workers there are: people at pages have only so much patience."""
+def at_a_screen(request: pytest.FixtureRequest, tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Two tests with browsers at a time, however many workers there are, and whole days by themselves.
+
+    People at pages have only so much patience, and miss what goes by too quickly.
+    """
     if fcntl is None or "PYTEST_XDIST_WORKER" not in os.environ:
         yield
         return
     shared = tmp_path_factory.getbasetemp().parent
     with contextlib.ExitStack() as held:
         seats = [held.enter_context((shared / f"screen-{n}").open("w")) for n in range(SCREENS)]
-        while not any(_taken(seat) for seat in seats):
-            time.sleep(0.1)
+        wanted = [[seat] for seat in seats] if request.path.stem in WHOLE_DAYS else [seats]
+        for choice in wanted:  # in one order, so that two whole days cannot wait for each other
+            while not any(_taken(seat) for seat in choice):
+                time.sleep(0.1)
         yield
 
 

@@ -88,6 +88,8 @@ def test_nothing_moves_under_a_finger_that_is_on_its_way(cellar: tuple[Path, Pat
         )
         join(phone, invite(desk, f"http://127.0.0.1:{served.port}", "DOOR"), "Ida")
         phone.locator("#now-step", has_text="Wait for CO2-A").wait_for()
+        phone.locator("#clock", has_text="within").wait_for()
+        phone.wait_for_timeout(500)  # until all else has found its place
         button = phone.locator("#present")
         box = button.bounding_box()
         phone.mouse.move(box["x"] + 20, box["y"] + 20)

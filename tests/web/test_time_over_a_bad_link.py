@@ -118,6 +118,7 @@ def test_of_two_thousand_marks_of_forty_phones_99_in_100_lie_within_what_is_stat
     u_s = np.array([one["u_s"] for one in marks])
     within = np.abs(error_s) <= 2 * u_s
     bound_s = np.array([one["best_s"] for one in marks]) / np.sqrt(12.0)
+    known = bound_s > 0  # a phone that slept while it asked saw no time go by
     figures = {
         "link": "packets" if ends.link.packets else "bytes",
         "marks": len(marks),
@@ -131,7 +132,9 @@ def test_of_two_thousand_marks_of_forty_phones_99_in_100_lie_within_what_is_stat
     (output / "time-over-a-bad-link.json").write_text(json.dumps(figures, indent=1) + "\n")
     print(figures)
     assert np.mean(within) >= CLAIMED, figures
-    assert np.median(u_s / bound_s) < 1.2, "what is stated is not much wider than the quickest round trip allows"
+    assert np.median(u_s[known] / bound_s[known]) < 1.2, (
+        "what is stated is not much wider than the quickest round trip allows"
+    )
     assert np.quantile(np.abs(error_s), 0.95) > 0.005, "a link without any error would show nothing"
 
 

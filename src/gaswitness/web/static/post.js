@@ -236,6 +236,7 @@ document.addEventListener("visibilitychange", () => { if (!document.hidden) { hu
 // --- what is shown ---
 
 function drawKept() {
+  if (held()) return;
   const left = queue.waiting(), foreign = left.filter((one) => one.run !== run).length, mine = left.length - foreign;
   let words = t["post.all_kept"], which = "done";
   if (refusal) { words = refusal; which = "urgent"; }
